@@ -40,7 +40,7 @@ def lay(folder: Path) -> None:
     size = {"bottles": 20, "bottle_ml": 250.0, "density": 1.02, "loss": 2.0, "scale": 0.1, "on": "2026-05-04"}
     for number in ("HW-012", "HW-014"):
         lay_batch(found, folder / f"{number}.toml", number=number, **size)
-    early = "aqua=3877.1@tap-1125 glycerin=104.1@TG-88 tetrasodium-glutamate-diacetate=5.2@LW-31"
+    early = "aqua=3823.4@tap-1125 glycerin=104.1@TG-88 tetrasodium-glutamate-diacetate=5.2@LW-31"
     acid = ("--with", "citric acid anhydrous", "--strength", "50")
     for asked in (
         ("weighed", folder / "HW-012.toml", *early.split()),

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, dataclass_tr
 
 __all__ = ["EMPTY", "NULL", "Figure", "immutable", "keys_of", "replace", "result", "seen", "told", "told_as", "untold"]
 T = TypeVar("T")
-OFTEN = 200
-"""From so many instances on a class is worth an initialiser of its own."""
+OFTEN, FEW = 200, 8
+"""From so many instances on a class of so few fields at most is worth an initialiser of its own, which sets one by one
+what the shared one sets at once."""
 NULL, EMPTY = "null where it has no meaning or no end", "an empty list if there is none"
 Figure = Annotated[float, NULL]
 """A number that may be NaN or infinite; JSON has null for these."""
@@ -106,7 +107,7 @@ def _made(cls: type[T], *, by_place: bool) -> type[T]:
     def fill(self: T, *values: Any, **named: Any) -> None:
         nonlocal made
         made += 1
-        if made == OFTEN:
+        if made == OFTEN and len(names) <= FEW:
             cls.__init__ = initialiser(cls, asked, by_place=by_place)  # type: ignore[method-assign]
         held, given = self.__dict__, len(values)
         if given > places or not named.keys() <= left[given]:

@@ -52,6 +52,7 @@ from __future__ import annotations
 
 import re
 from math import ceil, floor, inf, log10
+from unicodedata import normalize
 
 KEPT = 1e-6
 AS_TYPED = 1e-9
@@ -163,6 +164,11 @@ def outward(value: float, upper: bool) -> float:
 def slug(text: str) -> str:
     """Return a text as an id: lowercase words joined by hyphens."""
     return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+
+
+def file_stem(name: str) -> str:
+    """Return a name as the stem of a file: like `slug`, letters with marks as those without ('Küste' is 'kuste')."""
+    return slug(normalize("NFKD", name.casefold()).encode("ascii", "ignore").decode())
 
 
 def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:

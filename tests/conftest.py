@@ -39,6 +39,20 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
     return True if alone and "browser" not in collection_path.stem else None
 
 
+LONGEST = (
+    "test_commands_run_in_order",
+    "test_from_an_empty_folder_to_kept_records",
+    "test_make_demo_goes_from_the_brief_to_the_bottles",
+    "test_a_range_is_the_same_to_the_last_digit_on_any_number_of_processes_and_resumed",
+)
+"""Tests of 20 seconds and more that are no `slow` ones."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest begin first, so that no worker is left alone with one of them at the end."""
+    items.sort(key=lambda item: not item.name.startswith(LONGEST))
+
+
 def pytest_collection_finish() -> None:
     """What was collected stays until the end: the search for garbage need not look at it again."""
     gc.freeze()

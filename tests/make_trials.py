@@ -14,12 +14,12 @@ import tomli
 
 from optimizer.answers.questions import read_brief
 from optimizer.files import shipped
-from optimizer.trials.plan import Asked, Plan, plan
+from optimizer.trials.plan import TrialPlan, TrialsQuestion, plan
 from optimizer.trials.series import Series, series_from
 from optimizer.trials.text import series_text
 
 FILE = shipped("scenarios") / "trials" / "gentle-wash.toml"
-ASKED = Asked(factors=("strength", "amphoteric-share", "nonionic-share"), free=("mildness",), days=2)
+ASKED = TrialsQuestion(factors=("strength", "amphoteric-share", "nonionic-share"), free=("mildness",), days=2)
 SEED, NOISE, SECOND_DAY, MOST = 5, 0.08, 0.06, 1200
 """Of the noise; its size [ln units]; how much higher all of the second day reads; the end of the spindle [mPas]."""
 HEAD = f"""\
@@ -53,7 +53,7 @@ def separated(amphoteric: float, nonionic: float) -> bool:
     return 100 - amphoteric - nonionic > 34
 
 
-def figures(found: Plan, doses: dict[str, float]) -> tuple[float, float, float]:
+def figures(found: TrialPlan, doses: dict[str, float]) -> tuple[float, float, float]:
     """Return active matter, amphoteric and nonionic share of doses [%]."""
     x = np.array([[doses[n] for n in found.region.formula.ids]])
     known = {w.id: float(w.told(x)[0]) for w in found.region.ways}

@@ -72,6 +72,9 @@ def begin(folder: Path, wanted: Wanted) -> Begun:
     currency = next((line.currency for line in shelf.lines if line.currency), "EUR")
     text = first_brief(wanted, library, shelf=shelf_name, own=own, currency=currency)
     brief = make_brief(scenario_from(toml_of(text, str(path)), str(path)), library, shelf, where=str(path))
+    if wanted.perfume and (why := brief.why_no_candidate(library.by_id[wanted.perfume])):
+        what = f"{library.by_id[wanted.perfume].name} could not go in: {why}."
+        raise fault("your answers", "perfume", what, f"Write {wanted.perfume} with its price on {shelf_name} first.")
     write_atomic(path, text)
     return Begun(path, brief, laid)
 

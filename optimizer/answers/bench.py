@@ -15,6 +15,7 @@ from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
 from optimizer.assessment.alarms import foremost
+from optimizer.assessment.thickening import unfit_thickeners
 from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, append, batch_from, change_batch
 from optimizer.bench.card import Card, formula_card
@@ -87,7 +88,7 @@ def lay_batch(
     Args:
         found: The subject.
         out: The file; it must not exist, and its name must end in .toml.
-        size: How much, such as '5kg', '3 L' or '20 bottles'.
+        size: How much, such as '5kg', '3 L' or '20 bottles'; else the brief's `batch_kg`, else the bench's.
         bottles: Bottles to fill, instead of a size.
         bottle_ml: Nominal content of a bottle [ml].
         density: Measured density [g/ml]; never assumed.
@@ -105,7 +106,9 @@ def lay_batch(
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
-    bench = bench_defaults(found.scenario)
+    bench, of_brief = bench_defaults(found.scenario), found.brief.scenario.batch_kg
+    sized = of_brief is not None and not size and bottles is None
+    size = f"{of_brief:.9g}kg" if sized else size
     amount, step, taken = StatedSize(size, bottles, bottle_ml, density, loss, scale).amount(bench)
     formula = found.formula if held is None else hold_back(found.formula, held)
     text = batch_text(
@@ -119,7 +122,7 @@ def lay_batch(
         scale_step_g=step,
         master=master or (found.batch.master if found.batch else ""),
     )
-    told = tuple(bench.told(*taken))
+    told = (*bench.told(*taken), *([f"size: {size}, the batch_kg of the brief"] if sized else []))
     laid = Laid(
         path=str(out), batch=batch_from(tomli.loads(text), str(out)), words=amount.words, notes=(*found.notes, *told)
     )
@@ -171,7 +174,13 @@ def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
         predilute=predilute,
         alarms=foremost(found.brief, found.formula, found.setting),
         lots=lots_of(found),
+        unfit=unfit_of(found),
     )
+
+
+def unfit_of(found: Subject) -> dict[str, str]:
+    """Return which thickeners held ready are no way to thicken a subject, by id, and why."""
+    return unfit_thickeners(found.formula, found.setting, found.brief)
 
 
 def lots_of(found: Subject) -> dict[str, Ingredient]:
@@ -297,6 +306,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
         day=on or (made.planned_on if made else "") or day_of(""),
         alarms=foremost(found.brief, found.formula, found.setting),
         lots=lots_of(found),
+        unfit=unfit_of(found),
     )
 
 

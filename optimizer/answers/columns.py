@@ -1,5 +1,6 @@
 """Columns of a comparison from what the command line names: scenarios are solved, formulas are read."""
 
+from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -7,6 +8,7 @@ from optimizer.answers.stock import stocked_brief
 from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import find_scenario
 from optimizer.errors import UsageError
+from optimizer.immutable import replace
 from optimizer.solve.best import solve
 from optimizer.solve.existing import best_setting, formula_at, read_given
 from optimizer.studies.compare import Side
@@ -34,7 +36,16 @@ def sides_of(
             sides.append(_solved(stocked_brief(name, shelf=shelf, libraries=libraries)))
         else:
             sides.append(_given(Path(name), find_scenario(measured_by), shelf, libraries))
-    return tuple(sides)
+    return _told_apart(sides, columns)
+
+
+def _told_apart(sides: list[Side], columns: list[str]) -> tuple[Side, ...]:
+    """Return the columns; those that share a name have it with their file, those of one file with their place too."""
+    names = Counter(side.name for side in sides)
+    named = [f"{s.name} ({Path(c).name})" if names[s.name] > 1 else s.name for s, c in zip(sides, columns, strict=True)]
+    again = Counter(named)
+    placed = [f"{name}, column {k}" if again[name] > 1 else name for k, name in enumerate(named, 1)]
+    return tuple(replace(side, name=name) for side, name in zip(sides, placed, strict=True))
 
 
 def _solved(brief: Brief) -> Side:

@@ -19,7 +19,7 @@ from optimizer.brief.scenario import read_scenario, rule_id
 from optimizer.errors import DataError, Problem, TensideError, fault, hyphened
 from optimizer.files import changing, found_at, read_bytes, read_text, write_atomic, write_bytes_atomic
 from optimizer.immutable import immutable
-from optimizer.units import slug
+from optimizer.units import file_stem
 
 ASIDE = ".tenside-before"
 """Folder beside the briefs in which their earlier texts lie."""
@@ -96,9 +96,9 @@ def keep_as_variant(path: Path, draft: Draft, name: str) -> Path:
     Raises:
         DataError: If the name cannot be used, or a file of that name is there.
     """
-    if not slug(name) or len(name) > 80:
+    if not file_stem(name) or len(name) > 80:
         raise fault("your answers", "name", "a variant needs a name of at most 80 letters.", "Such as 'Milder'.")
-    variant = path.with_name(f"{slug(name)}.toml")
+    variant = path.with_name(f"{file_stem(name)}.toml")
     if found_at(variant):
         raise fault("your answers", "name", f"a file {variant.name} is there already.", "Choose another name.")
     document = tomlkit.document()

@@ -82,13 +82,6 @@ def blend(
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
-    return _blended(asked, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)[0]
-
-
-def _blended(
-    asked: Asked, *, time_limit: float, solver: str = "", exact: bool = False, ranges: bool = False
-) -> tuple[Answer[Result], Explanation | None]:
-    """Return the answer of a blend, and what clashes if there is no formula."""
     from optimizer.solve.best import solve
 
     brief = brief_of(asked)
@@ -110,7 +103,7 @@ def _blended(
         chemistry = chemistry_of(brief, result.weighable, result.setting)
         at_risk = broken_by_one(result)
 
-    told = Answer(
+    return Answer(
         "blend",
         result,
         result.exit_code,
@@ -119,7 +112,6 @@ def _blended(
         chemistry=chemistry,
         broken_by_lots=at_risk,
     )
-    return told, explanation
 
 
 def export_model(path: Path, brief: Brief, result: Result) -> None:
@@ -144,8 +136,8 @@ def export_model(path: Path, brief: Brief, result: Result) -> None:
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
     """Say why a brief is impossible and what would have to give; `found` is None if it can be met."""
-    answer, explanation = _blended(asked, time_limit=time_limit)
-    return Answer("explain", explanation, answer.exit_code, **answer.parts)
+    answer = blend(asked, time_limit=time_limit)
+    return Answer("explain", answer.parts["explanation"], answer.exit_code, **answer.parts)
 
 
 def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checked]:
@@ -448,7 +440,22 @@ def _axis(option: str, text: str) -> tuple[Any, str]:
     """Return sign and measure of 'minimise MEASURE' or 'maximise MEASURE'."""
     from optimizer.errors import hyphened
 
+    sense, measure = goal_of(option, text)
+    return (1 if sense == "minimise" else -1), hyphened(measure)
+
+
+def goal_of(option: str, text: str) -> tuple[str, str]:
+    """Return sense and measure of 'minimise MEASURE' or 'maximise MEASURE', as an option states it."""
     sense, _, measure = text.strip().partition(" ")
     if sense not in ("minimise", "maximise") or not measure:
         raise UsageError(f"--{option} '{text}': write 'minimise MEASURE' or 'maximise MEASURE'.")
-    return (1 if sense == "minimise" else -1), hyphened(measure.strip())
+    return sense, measure.strip()
+
+
+def goal_changes(text: str) -> list[tuple[str, str]]:
+    """Return 'minimise MEASURE' or 'maximise MEASURE' as what-ifs of a brief; none if nothing is written."""
+    if not text:
+        return []
+    sense, measure = goal_of("objective", text)
+    other = "maximise" if sense == "minimise" else "minimise"
+    return [(f"objective.{other}", ""), (f"objective.{sense}", measure)]

@@ -144,7 +144,10 @@ class Rulers:
             answer = None if stopped() else place.live.prove(figures, stopped)
         if answer is None:
             return None
-        steps = self._stepped[_tuple(draft)] = self._steps(place, figures, answer)
+        if not draft:
+            self._file = self._file or answer
+        steps = self._stepped.get(_tuple(draft)) or self._steps(place, figures, answer)  # `reach` makes them whole
+        self._stepped[_tuple(draft)] = steps
         while len(self._stepped) > KEPT_REACHES:
             self._stepped.popitem(last=False)
         return self._told(number, draft, place, answer, steps)

@@ -142,24 +142,29 @@ def shared_card(
     remarks = tuple(map(_remark, batch.observation)) if batch and "remarks" in show else ()
     if "lots" not in show and "remarks" not in show:
         card = replace(card, batch="", master="", day="")
-    card = replace(card, cautions=_every_caution(card, brief))
+    swaps = tuple(_instead(brief, formula, card.setting.target, tell)) if instead else ()
+    card = replace(card, cautions=_every_caution(card, brief, swaps))
     return SharedCard(
         title=card.title,
         card=card,
         sizes_g=tuple(sizes_g),
         lines=lines,
         steps=shared_steps(card),
-        instead=tuple(_instead(brief, formula, card.setting.target, tell)) if instead else (),
+        instead=swaps,
         money=brief.scenario.currency,
         remarks=remarks,
         kept_out=tuple(word for word in ASKED if word not in show),
     )
 
 
-def _every_caution(card: Card, brief: Brief) -> tuple[Caution, ...]:
-    """Return the cautions for label and purchase as well: who makes it from the card has no other paper."""
+def _every_caution(card: Card, brief: Brief, swaps: Iterable[Instead]) -> tuple[Caution, ...]:
+    """Return the cautions for label and purchase as well, and of what it says to use instead.
+
+    Who makes it from the card has no other paper.
+    """
     materials = [material for part in card.parts for material, _ in part.lines]
-    return tuple(cautions_from([*materials, *card.later], brief.library).values())
+    offered = [material for swap in swaps for material in swap.materials]
+    return tuple(cautions_from([*materials, *card.later, *offered], brief.library).values())
 
 
 def _remark(seen: Observation) -> str:
@@ -188,4 +193,6 @@ def _chosen(found: Substituted) -> Instead:
         )
     known = {line.item.id: line.item.material.name for line in first.formula.lines}
     also = tuple((known.get(i, i), first.formula.dose(i)) for i in first.also)
-    return Instead(missing, first.material.name, first.dose, also)
+    return Instead(
+        missing, first.material.name, first.dose, also, handling=first.material.handling, materials=first.brought
+    )

@@ -17,25 +17,25 @@ from optimizer.data.names import material_of
 from optimizer.errors import UsageError
 from optimizer.files import refuse_existing, write_atomic
 from optimizer.immutable import replace
-from optimizer.trials.more import Next, add_beakers, more_beakers
+from optimizer.trials.more import NextBeakers, add_beakers, more_beakers
 from optimizer.trials.note import How, Typed, expected, note, typed_words
-from optimizer.trials.plan import Asked, Plan, plan
+from optimizer.trials.plan import TrialPlan, TrialsQuestion, plan
 from optimizer.trials.series import Series, read_series, series_from
 from optimizer.trials.sheet import TrialSheet, sheet_of
-from optimizer.trials.standing import Standing, standing_of
+from optimizer.trials.standing import SeriesStanding, standing_of
 from optimizer.trials.text import series_text
 
 
 def lay_trials(
     scenario: str | Path,
     out: Path,
-    asked: Asked,
+    asked: TrialsQuestion,
     *,
     name: str = "",
     on: str = "",
     shelf: Path | None = None,
     libraries: Sequence[Path] | None = None,
-) -> Answer[Plan]:
+) -> Answer[TrialPlan]:
     """Plan a series of trials and write its file.
 
     Args:
@@ -97,7 +97,7 @@ def trial_sheet(path: Path, *, beakers: Sequence[int] = (), **files: Any) -> Ans
 
 def note_trials(
     path: Path, words: Sequence[str], how: How, *, wrong: Strike | None = None, weight: Strike | None = None
-) -> Answer[Standing]:
+) -> Answer[SeriesStanding]:
     """Note readings and weights of a series as typed, or strike what was noted wrongly.
 
     Args:
@@ -130,7 +130,7 @@ def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
 
 def next_trials(
     path: Path, count: int, *, aim: str = "", goal: str = "", repeats: int = 1, **files: Any
-) -> Answer[Next]:
+) -> Answer[NextBeakers]:
     """Choose the next beakers of a series and write them into its file.
 
     Args:

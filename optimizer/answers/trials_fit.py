@@ -22,10 +22,9 @@ from optimizer.solve.best import solve
 from optimizer.solve.existing import best_setting, formula_at, held_against
 from optimizer.trials.fitted import Fits, fits_of
 from optimizer.trials.rating import Rated, rated
-from optimizer.trials.salt import Asked as SaltAsked
-from optimizer.trials.salt import SaltCurve, salt_curve
+from optimizer.trials.salt import SaltCurve, SaltQuestion, salt_curve
 from optimizer.trials.series import read_series
-from optimizer.trials.using import Wanted, Wish, with_readings
+from optimizer.trials.using import ReadingsWish, Wanted, with_readings
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -79,7 +78,8 @@ def readings_in(
         UsageError: If a limit is on what the trials do not predict.
         DataError: If a file cannot be used.
     """
-    return with_readings(brief_of(asked), fits_of(read_series(path)), Wish(want or {}, sure, at_ph, aim, tuple(shown)))
+    wish = ReadingsWish(want or {}, sure, at_ph, aim, tuple(shown))
+    return with_readings(brief_of(asked), fits_of(read_series(path)), wish)
 
 
 def rate(
@@ -126,7 +126,7 @@ def _subject(brief: Brief, formula: str | Path | None, rest: str) -> tuple[Brief
     return brief, result.weighable or result.formula, result.setting
 
 
-def salt(asked: Asked, wish: SaltAsked, *, into: Path | None = None) -> Answer[SaltCurve]:
+def salt(asked: Asked, wish: SaltQuestion, *, into: Path | None = None) -> Answer[SaltCurve]:
     """Lay the beakers of a salt curve on a brief's best formula, and say what their readings tell.
 
     Args:

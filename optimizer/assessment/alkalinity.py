@@ -186,7 +186,8 @@ def _held(material: Material, kinds: Mapping[str, float]) -> tuple[dict[str, Int
     families = []
     for substance in material.substances:
         for of, per_molecule, free in _buffers(substance):
-            moles = Interval(*(10 * share / (substance.molar_mass or 1.0) for share in _shares(substance)))
+            shares = substance.low, substance.typical, substance.high
+            moles = Interval(*(10 * share / (substance.molar_mass or 1.0) for share in shares))
             alkali = _plus(alkali, moles, free)
             if of:
                 sites[of] = _plus(sites.get(of), moles, per_molecule)
@@ -232,10 +233,6 @@ def _buffers(substance: Substance) -> list[tuple[str, float, float]]:
             return [("", 0.0, -held * substance.acid.per_molecule)]
         return [(name, substance.acid.per_molecule, -held * substance.acid.per_molecule)]
     return []
-
-
-def _shares(substance: Substance) -> tuple[float, float, float]:
-    return substance.low, substance.typical, substance.high
 
 
 def _plus(sum_: Interval | None, more: Interval, scale: float = 1.0) -> Interval:

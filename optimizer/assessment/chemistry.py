@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from optimizer.assessment.advice import Advice, Situation, advice_on
 from optimizer.assessment.electrolyte import Budget
 from optimizer.assessment.measured import Measured, measured_of
@@ -61,6 +63,8 @@ class Chemistry:
     """mM; a relative index."""
     without_cmc: tuple[str, ...] = seen("micelles.unknown")
     """INCI names of surfactants without a figure."""
+    names: Mapping[str, str] = untold(default_factory=dict)
+    """Names of the formula's materials by id."""
 
     @told
     def preservation_warning(self) -> str:
@@ -84,4 +88,5 @@ def chemistry_of(brief: Brief, formula: Formula, setting: Setting) -> Chemistry:
         micelle_reading(formula, setting),
         advice_on(situation),
         measured_of(formula),
+        {line.item.id: line.item.material.name for line in formula.lines},
     )

@@ -9,7 +9,7 @@ from optimizer.data.facts import Material, Substance
 from optimizer.data.formula import Formula
 from optimizer.data.planned import ACID_ALLOWANCE
 from optimizer.immutable import immutable
-from optimizer.units import USED
+from optimizer.units import USED, number
 
 USUAL_LIMIT = 2.0
 """Most dissolved salt in all [%]; common practice, no source: most systems peak by about here."""
@@ -65,6 +65,15 @@ class Budget:
     def percent(self, *origins: str) -> Interval:
         """Return what the named origins bring together [% w/w of the product]."""
         return _sum([p.percent for p in self.parts if p.origin in origins])
+
+    @property
+    def room(self) -> str:
+        """What is left of the limit, or by how much it is passed, in words."""
+        low, high = self.left.low, self.left.high
+        if high < 0:
+            return f"{number(-high, 2)} to {number(-low, 2)} % above {number(self.limit)} %"
+        short = f"{number(-low, 2)} % above it" if low < 0 else number(low, 2)
+        return f"{short} to {number(high, 2)} left of {number(self.limit)} %"
 
 
 def electrolyte_of(

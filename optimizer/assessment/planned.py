@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import fsum, isnan
+from math import fsum, inf, isnan
 
 from optimizer.assessment.thickening import rule_of
 from optimizer.brief.brief import Brief
@@ -11,9 +11,11 @@ from optimizer.chemistry.interval import Interval
 from optimizer.data.formula import Formula, Line
 from optimizer.data.planned import Plan, PlannedDose, plan_of_formula
 from optimizer.data.pool import Ingredient
-from optimizer.immutable import immutable, replace, told, untold
+from optimizer.data.purchase import stock_of
+from optimizer.immutable import Figure, immutable, replace, told, told_as, untold
 from optimizer.rules.row import Setting
-from optimizer.units import USED, listed, number
+from optimizer.rules.thickening import Thickening
+from optimizer.units import KEPT, USED, listed, number
 
 
 @immutable
@@ -21,7 +23,7 @@ class PlannedCost:
     """Material cost of a product with what the bench is to add to the blend, per kg.
 
     Low and high are those of the planned doses, at the prices of the blend. The rest of the part kept free is water.
-    A dose without a price costs nothing here; `unpriced` names it.
+    Acid without a price costs nothing here, a thickener as much as the dearest that may thicken; `unpriced` names both.
     """
 
     blend: float
@@ -31,6 +33,8 @@ class PlannedCost:
     doses: tuple[PlannedDose, ...]
     formula: Formula = untold()
     """The blend with the planned doses in it, and that much less kept free."""
+    assumed: Figure = told_as("assumed_price")
+    """At which price per kg a thickener without one counts; null where none has one, then it counts as free."""
 
     @told
     def unpriced(self) -> tuple[str, ...]:
@@ -39,8 +43,16 @@ class PlannedCost:
 
     @property
     def free(self) -> tuple[str, ...]:
-        """Their names: the planned cost counts them as nothing."""
-        return tuple(item.material.name for item in self._without_price())
+        """Names of those that the planned cost counts as nothing."""
+        guessed = self.guessed
+        return tuple(name for item in self._without_price() if (name := item.material.name) not in guessed)
+
+    @property
+    def guessed(self) -> tuple[str, ...]:
+        """Names of those that count at the dearest price of what may thicken."""
+        if isnan(self.assumed):
+            return ()
+        return tuple(item.material.name for item in self._without_price() if item.material.thickener is not None)
 
     def _without_price(self) -> Iterator[Ingredient]:
         return (d.item for d in self.doses if isnan(d.item.price))
@@ -50,7 +62,8 @@ def planned_cost(brief: Brief, formula: Formula, setting: Setting) -> PlannedCos
     """Return the cost of a formula with what it is planned to get at the bench; None if nothing is kept free for it.
 
     Doses of the brief (`[held_back] planned`) count as they are written. Otherwise the first acid is planned with what
-    common practice allows for it, and the way to thicken that is open and costs least with the middle of its usual use
+    common practice allows for it, and the way to thicken that is open (under every rule on it) and costs least, with
+    the middle of its usual use
     (low to high; from nothing where another way may do without it). Where cost is the objective, the optimum
     minimises it, unless the brief says `planned = false`. Viscosity and the dose of acid are found at the bench, never
     computed.
@@ -65,13 +78,33 @@ def planned_cost(brief: Brief, formula: Formula, setting: Setting) -> PlannedCos
     doses = (*plan.acid, *way)
     if not doses:
         return None
-    return PlannedCost(formula.cost, plan.per_kg(formula.cost, way), doses, _filled(formula, doses))
+    return PlannedCost(formula.cost, plan.per_kg(formula.cost, way), doses, _filled(formula, doses), plan.dearest)
 
 
 def sought_cost(brief: Brief, formula: Formula, setting: Setting) -> float:
     """Return the cost per kg of a formula as its brief counts it: planned where that is sought, else the blend."""
     planned = planned_cost(brief, formula, setting) if brief.seeks_planned else None
     return planned.per_kg.typical if planned else formula.cost
+
+
+def short_for_plan(brief: Brief, formula: Formula, setting: Setting) -> Iterator[str]:
+    """Yield, in sentences, what is planned for the bench and not on the shelf for the brief's batch.
+
+    A stock is no limit on it: a planned dose is a guess until the bench has found it.
+    """
+    batch_kg = brief.scenario.batch_kg
+    planned = planned_cost(brief, formula, setting) if batch_kg and brief.shelf else None
+    if planned is None or not batch_kg or brief.shelf is None:
+        return
+    stock = stock_of(brief.shelf.lines, {d.item.id: d.item for d in planned.doses})
+    for dose in planned.doses:
+        needed = dose.percent.typical * batch_kg / 100
+        there = stock.get(dose.item.id, inf)
+        if there < needed * (1 - KEPT):
+            yield (
+                f"{number(needed, 3)} kg {dose.item.material.name} is planned for {number(batch_kg)} kg; "
+                f"{number(there, 3)} kg is on the shelf."
+            )
 
 
 def _filled(formula: Formula, doses: tuple[PlannedDose, ...]) -> Formula:
@@ -87,18 +120,15 @@ def _filled(formula: Formula, doses: tuple[PlannedDose, ...]) -> Formula:
 
 def _way(brief: Brief, plan: Plan, formula: Formula, setting: Setting) -> tuple[PlannedDose, ...]:
     """Return what is planned of the cheapest open way to thicken, from nothing where the formula may do without it."""
-    rule, asked = rule_of(brief), any(r.of_plan for r in brief.modelled)
-    if not asked and plan.salt not in plan.thickeners:
+    rules = [r for r in brief.modelled if isinstance(r, Thickening)]
+    if not rules and plan.salt not in plan.thickeners:
         plan = replace(plan, salt=None)
-    ways = [doses for doses in rule.open_plans(plan, formula, setting) if asked or doses]
+    first, *others = [r.open_plans(plan, formula, setting) for r in rules or [rule_of(brief)]]
+    ways = [doses for doses in first if (rules or doses) and all(doses in other for other in others)]
     cheapest = min(ways, key=plan.cost, default=())
     if len(ways) > 1 or any(_thickens(line.item) for line in formula.lines):
-        return tuple(d if d.rests_on == "brief" else replace(d, percent=_from_nothing(d)) for d in cheapest)
+        return tuple(d if d.rests_on == "brief" else replace(d, percent=replace(d.percent, low=0.0)) for d in cheapest)
     return cheapest
-
-
-def _from_nothing(dose: PlannedDose) -> Interval:
-    return Interval(0.0, dose.percent.typical, dose.percent.high)
 
 
 def as_planned(brief: Brief, formula: Formula, setting: Setting) -> tuple[Formula, tuple[str, ...]]:
@@ -118,7 +148,7 @@ def as_planned(brief: Brief, formula: Formula, setting: Setting) -> tuple[Formul
         told.append(f"over these doses the materials of one kg cost {low:.2f} to {high:.2f} {money}.")
     priced = planned.formula.lines
     if planned.unpriced:
-        told.append(f"left out, no price: {listed(list(planned.free))}.")
+        told.append(f"left out, no price: {listed([*planned.free, *planned.guessed])}.")
         priced = tuple(line for line in priced if line.item.id not in planned.unpriced)
     left = 100 - fsum(line.percent for line in priced)
     return Formula(priced, left if left > USED else 0.0, formula.later, formula.thickeners), tuple(told)

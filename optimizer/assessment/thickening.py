@@ -153,6 +153,11 @@ def plan_of(formula: Formula, setting: Setting, brief: Brief) -> ThickeningPlan:
     return ThickeningPlan(route, budget, (*kept, *rest), setting, formula.held_back)
 
 
+def unfit_thickeners(formula: Formula, setting: Setting, brief: Brief) -> dict[str, str]:
+    """Return the thickeners held ready that are no way to thicken a formula, by id, and why in sentences."""
+    return {c.material.id: " ".join(c.against) for c in plan_of(formula, setting, brief).candidates if not c.suits}
+
+
 def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
     """Return whether salt can thicken a formula, with every reason."""
     active = formula.active
@@ -183,8 +188,8 @@ def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
         )
     if budget.left.typical < rule.salt_room - KEPT:
         against.append(
-            f"The blend holds about {number(carried, 2)} % dissolved salt already; of {number(budget.limit)} % only "
-            f"{number(max(0.0, budget.left.typical), 2)} % is left."
+            f"The blend holds about {number(budget.total.typical, 2)} % dissolved salt already; of "
+            f"{number(budget.limit)} % {_left_of(budget.left.typical)}."
         )
         plain = formula.total(lambda i: i.salt)
         if plain <= rule.salt - rule.salt_room + KEPT:
@@ -197,6 +202,10 @@ def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
         f"{number(budget.left.typical, 2)} % of the salt budget is left.",
     )
     return SaltRoute(not against, tuple(against) or why, anionic, answering, glucoside, active, carried)
+
+
+def _left_of(left: float) -> str:
+    return f"only {number(left, 2)} % is left" if left > 0 else "nothing is left"
 
 
 def window_of(material: Material) -> tuple[float, float]:

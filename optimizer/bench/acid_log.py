@@ -217,8 +217,12 @@ def _line(noted: Noted, grams: float) -> dict[str, Any]:
     return line
 
 
-COLUMNS = ("added-g", "ph", "water-per-g", "with", "temperature-c", "taken-g")
-"""Columns of a table of measured points; the first two are needed, the others as in a batch file's readings."""
+COLUMNS = {
+    "added-g": "grams", "ph": "ph", "water-per-g": "water", "with": "strip", "temperature-c": "temperature",
+    "taken-g": "taken",
+}  # fmt: skip
+"""Columns of a table of measured points, as in a batch file's readings, with what they are of a `LogReading`."""
+NEEDED = ("added-g", "ph")
 
 
 def read_points(path: Path) -> tuple[LogReading, ...]:
@@ -229,41 +233,32 @@ def read_points(path: Path) -> tuple[LogReading, ...]:
     """
     (_, head), *rows = read_rows(path)
     names = [slug(text_of(cell)) for cell in head]
-    missing = [name.replace("-", "_") for name in COLUMNS[:2] if name not in names]
+    missing = [name.replace("-", "_") for name in NEEDED if name not in names]
     if missing:
         step = nearest(missing[0], [text_of(cell) for cell in head])
         raise fault(f"{path}, row 1", "", f"no column '{missing[0]}'.", step)
-    problems, readings = [], []
+    problems: list[Problem] = []
+    readings = []
     for number_, row in rows:
-        values: dict[str, float] = {}
-        strip = False
-        for name, cell in zip(names, row, strict=False):
-            text = text_of(cell)
-            if name not in COLUMNS or not text:
-                continue
-            where = f"{path}, row {number_}"
-            if name == "with":
-                strip = text.lower() == "strip"
-                if text.lower() not in ("strip", "meter"):
-                    problems.append(Problem(where, name, f"'{text}' is no instrument.", "Write meter or strip."))
-                continue
-            try:
-                values[name] = number_of(text)
-            except ValueError as error:
-                problems.append(Problem(where, name, f"'{text}' {error}.", "Write digits only, such as 6.25."))
+        where = f"{path}, row {number_}"
+        cells = {n: t for n, cell in zip(names, row, strict=False) if n in COLUMNS and (t := text_of(cell))}
+        values = {COLUMNS[name]: _point(where, name, text, problems) for name, text in cells.items()}
         if "ph" not in values and not problems:
-            problems.append(Problem(f"{path}, row {number_}", "ph", "the cell is empty.", "Fill it in."))
-        readings.append(
-            LogReading(
-                values.get("added-g", 0.0),
-                values.get("ph", 7.0),
-                values.get("water-per-g", 0.0),
-                strip,
-                values.get("temperature-c", 25.0),
-                True,
-                values.get("taken-g", 0.0),
-            )
-        )
+            problems.append(Problem(where, "ph", "the cell is empty.", "Fill it in."))
+        readings.append(LogReading(**{"grams": 0.0, "ph": 7.0, **values}))
     if problems:
         raise DataError(problems)
     return tuple(readings)
+
+
+def _point(where: str, column: str, text: str, problems: list[Problem]) -> Any:
+    """Return what a cell says; note what is wrong with it."""
+    if column == "with":
+        if text.lower() not in ("strip", "meter"):
+            problems.append(Problem(where, column, f"'{text}' is no instrument.", "Write meter or strip."))
+        return text.lower() == "strip"
+    try:
+        return number_of(text)
+    except ValueError as error:
+        problems.append(Problem(where, column, f"'{text}' {error}.", "Write digits only, such as 6.25."))
+        return 0.0

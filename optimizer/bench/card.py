@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.order import EMPTY, Lots
-from optimizer.bench.steps import PhaseStep, parts_of
+from optimizer.bench.steps import NONE_UNFIT, PhaseStep, Unfit, parts_of
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
@@ -105,6 +105,7 @@ def formula_card(
     ph_read: float | None = None,
     alarms: tuple[Caution, ...] = (),
     lots: Lots = EMPTY,
+    unfit: Unfit = NONE_UNFIT,
 ) -> Card:
     """Return the card of a formula.
 
@@ -122,6 +123,7 @@ def formula_card(
         ph_read: pH that was read last.
         alarms: What is said before anything else, and on what it rests.
         lots: What the maker has of the materials, by id.
+        unfit: Of `later` what is no way to thicken it, by id, and why.
     """
     doses = {n: p for n, p in doses.items() if p > USED}
     known = {n: library.by_id[n] for n in doses}
@@ -136,7 +138,7 @@ def formula_card(
         ph_target=setting.target,
         ph_high=setting.high,
     )
-    steps = parts_of(asked, known, later, lots)
+    steps = parts_of(asked, known, later, lots, unfit)
     parts = tuple(_part(p, known, doses) for p in steps if p.blanks[:1] != ("final mass, g",))
     cautions = tuple(c for key, c in cautions_from([*known.values(), *later], library).items() if key not in PAPER)
     return Card(
@@ -147,7 +149,7 @@ def formula_card(
         day=day,
         parts=parts,
         held_back=held_back,
-        later=later,
+        later=tuple(m for m in later if m.id not in unfit),
         setting=setting,
         ph_read=ph_read,
         cautions=cautions,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from math import fsum
-from typing import Literal
+from typing import Literal, get_args
 
 from optimizer.bench.costs import Costs, Freight, Packaging, Sale
 from optimizer.bench.packs import Buying, buying
@@ -20,6 +20,9 @@ from optimizer.units import AS_TYPED
 
 Span = tuple[float, float]
 """Low and high end."""
+End = Literal["low", "typical", "high"]
+ENDS: tuple[End, ...] = get_args(End)
+"""Of the shares that lots may have."""
 PartName = Literal["materials", "loss", "packaging", "labour", "freight", "overhead"]
 
 
@@ -161,9 +164,7 @@ def cost_of_batch(
         DataError: If the costs are in another currency, or know no packaging for this bottle.
     """
     costs = costs or Costs()
-    if costs.currency and costs.currency != currency:
-        what = f"the costs are in {costs.currency}, the brief is in {currency}."
-        raise fault(costs_file, "currency", what, "Convert them; no rate is assumed.")
+    _refuse_currency(costs, currency, costs_file)
     kg = size.made_g / 1000
     items = {line.item.id: line.item for line in formula.lines}
     uses = {line.item.id: line.percent / 100 * kg for line in formula.lines}
@@ -174,12 +175,11 @@ def cost_of_batch(
     lines = _lines(formula, size, shelf, water_price, materials)
     packaging = costs.packed(size.bottle_ml, costs_file) if size.bottles else ()
     alone = costs.without_own(size.bottle_ml) if size.bottles else ""
-    notes = (*notes, f"{alone}.") if alone else notes
     spent = list(_parts(formula, size, costs, packaging, materials, max(1, batches)))
     total = fsum(cost for _, _, cost in spent)
     ends = [fsum(line.grams / 1000 * line.prices[e] for line in lines) + held_cost[0] for e in (0, 1)]
     totals = (total - materials + ends[0], total - materials + ends[1])
-    active = (_active(formula, "low"), _active(formula, "typical"), _active(formula, "high"))
+    low, active, high = (_active(formula, end) for end in ENDS)
     per_kg_made = materials / kg
     per_kg = total / (size.sold_g / 1000)
     per_bottle = total / size.bottles if size.bottles else None
@@ -193,16 +193,27 @@ def cost_of_batch(
         parts=tuple(CostPart(*part, part[-1] / total if total else 0.0) for part in spent),
         total=total,
         totals=totals,
-        active_percent=active,
+        active_percent=(low, active, high),
         materials_per_kg=per_kg_made,
-        materials_per_kg_active=per_kg_made / (active[1] / 100) if active[1] else None,
-        actives_range=(ends[0] / kg / (active[2] / 100), ends[1] / kg / (active[0] / 100)) if active[0] else None,
+        materials_per_kg_active=per_kg_made / (active / 100) if active else None,
+        actives_range=(ends[0] / kg / (high / 100), ends[1] / kg / (low / 100)) if low else None,
         per_kg=per_kg,
         per_bottle=per_bottle,
         price=price_of(per_bottle if per_bottle is not None else per_kg, costs.sale, size),
         plan=buying(uses, items, shelf, batches) if batches else None,
-        notes=notes,
+        notes=(*notes, f"{alone}.") if alone else notes,
     )
+
+
+def _refuse_currency(costs: Costs, currency: str, costs_file: str) -> None:
+    """Refuse costs in another currency than the brief's.
+
+    Raises:
+        DataError: If they are.
+    """
+    if costs.currency and costs.currency != currency:
+        what = f"the costs are in {costs.currency}, the brief is in {currency}."
+        raise fault(costs_file, "currency", what, "Convert them; no rate is assumed.")
 
 
 def _lines(
@@ -237,7 +248,7 @@ def _spread(items: Mapping[str, Ingredient], shelf: Shelf | None) -> dict[str, S
     return {name: (min(prices), max(prices)) for name, prices in found.items()}
 
 
-def _active(formula: Formula, end: Literal["low", "typical", "high"]) -> float:
+def _active(formula: Formula, end: End) -> float:
     """Return the surfactant active matter of the product at one end of what lots may have [% w/w]."""
     return formula.total(lambda item: sum(getattr(s, end) for s in item.material.substances if s.surfactant) / 100)
 

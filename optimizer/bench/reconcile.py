@@ -13,6 +13,7 @@ from dataclasses import replace
 from math import isnan
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.planned import planned_cost
 from optimizer.bench.batch import Batch
 from optimizer.bench.made import Input, WentIn, last_ph, lots_used, water_of, went_in
 from optimizer.bench.master import Master, next_master, without_thickening
@@ -107,6 +108,8 @@ class Made:
     in_window: bool | None
     """Whether that lies in the planned window; None if it cannot be told."""
     cost_per_kg: float = seen("cost")
+    planned_cost: float = untold()
+    """That of the plan, with what the bench was planned to add, as the batch holds it [per kg]."""
     currency: str = seen("brief.scenario.currency")
     inputs: tuple[Input, ...] = seen("went.inputs")
     lines: tuple[MadeLine, ...] = told_as("formula")
@@ -153,6 +156,7 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
         DataError: If the file does not add up.
     """
     went = went_in(batch, brief.library.by_id)
+    whole_plan = planned_cost(brief, planned, setting)
     percent = went.percent
     pool = replace(brief.pool, held_back=0.0)
     real = _at_its_lots(brief, batch)
@@ -175,13 +179,14 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
         went=went,
         formula=formula,
         planned=planned,
+        planned_cost=planned.cost if whole_plan is None else whole_plan.per_kg.typical,
         setting=at,
         ph=ph,
         in_window=_within(setting, ph),
         lines=lines,
         rules=rules,
         master=next_master(replace(brief, pool=pool), batch, used, setting),
-        notes=(*_notes(batch, went), *overdone(batch, brief, planned, setting)),
+        notes=(*_notes(batch, went), *overdone(batch, brief, planned, setting), *brief.assumptions),
         put_back=refill_of(whole, batch, went, real, at, {r.outcome.id: r.broken for r in rules}),
     )
 

@@ -92,6 +92,10 @@ class Instead:
     also_to: dict[str, float] = seen("as_doses", key="also")
     why_not: str = ""
     """What stops others; empty if something takes its place."""
+    handling: str = ""
+    """How what takes its place is handled."""
+    materials: tuple[Material, ...] = untold(default=())
+    """All that the formula then holds."""
 
     @property
     def as_doses(self) -> dict[str, float]:

@@ -7,7 +7,7 @@ sentences name.
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Mapping, Sequence
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.order import (
@@ -29,6 +29,17 @@ from optimizer.data.facts import Material
 from optimizer.immutable import immutable, replace
 from optimizer.units import listed, number
 
+SALT_WATER = 5.0
+"""Parts of water in which a dry salt of a preservative acid is dissolved; common practice, no source."""
+MOSTLY_POWDER = 0.5
+"""From this part of powders on a blend is called dry; an editable default, no source."""
+DRY_BLEND = (
+    "This is a dry blend, mostly powder: the steps are those of a liquid wash, and so much does not dissolve in so "
+    "little water. Take the order and the cautions from them, not the stirring; try 100 g first."
+)
+Unfit = Mapping[str, str]
+"""Thickeners held ready that are no way to thicken a batch, by id, and why."""
+NONE_UNFIT: Unfit = {}
 DRY = 30.0
 """A humectant with at most this much water [%] wets a gum without letting it swell."""
 
@@ -45,6 +56,7 @@ class PhaseStep:
         temperature: What the handling of its materials asks.
         blanks: Headings of a small table that is filled in by hand.
         later: Acids or thickeners of the part held back that are used here.
+        handled: Acids or alkalis that the step uses without being the one where they are planned: their cautions hold.
         ph: Estimated pH once all of it is in: 10 %, middle and 90 % point; None where nothing is told of it.
     """
 
@@ -56,6 +68,7 @@ class PhaseStep:
     temperature: str = ""
     blanks: tuple[str, ...] = ()
     later: tuple[Material, ...] = ()
+    handled: tuple[Material, ...] = ()
     ph: Interval | None = None
 
 
@@ -71,7 +84,11 @@ def heat(material: Material) -> tuple[float | None, float | None]:
 
 
 def parts_of(
-    batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = (), lots: Lots = EMPTY
+    batch: Batch,
+    materials: Mapping[str, Material],
+    later: tuple[Material, ...] = (),
+    lots: Lots = EMPTY,
+    unfit: Unfit = NONE_UNFIT,
 ) -> list[PhaseStep]:
     """Return the steps of a batch, in order, without those that nothing belongs to.
 
@@ -80,7 +97,10 @@ def parts_of(
         materials: Facts by id.
         later: What the part held back is for.
         lots: What the maker has of the materials, by id.
+        unfit: Ids of what of `later` is no way to thicken this batch, and why: named as that, and used in no step.
     """
+    refused = {m.name: unfit[m.id] for m in later if m.id in unfit}
+    later = tuple(m for m in later if m.id not in unfit)
     acids = tuple(m for m in later if "ph adjuster" in m.functions)
     doses = {n: p for n, p in batch.doses.items() if n in materials}
     by_phase, wetting, gums = _by_phase(doses, materials)
@@ -90,11 +110,14 @@ def parts_of(
     early = tuple(m for m in later if m.thickens_from)
     swelling, melting = (tuple(m for m in early if (m.phase == "melt") is warm) for warm in (False, True))
     stirred = tuple(m for m in later if m.thickener and m not in early)
+    salts = _dry_salts(steps.get("preservation", []), materials, doses)
     told = _OrderWords(order, materials, acids)
     parts = {
-        "water": _water(steps.get("water", []), materials),
+        "water": _water(steps.get("water", []), materials, salts),
         "hydration": _hydration(steps.get("hydration", []), wetting, gums, materials, swelling),
-        "anionic": _anionic(steps.get("anionic", []), materials, order.melted, steps.get("apart", [])),
+        "anionic": _anionic(
+            steps.get("anionic", []), materials, order.melted, steps.get("apart", []), steps.get("cosurfactant", [])
+        ),
         "cosurfactant": _part(
             "Amphoteric and nonionic surfactants",
             steps.get("cosurfactant", []),
@@ -106,14 +129,18 @@ def parts_of(
         "melt": _melt(steps.get("melt", []), materials, melting),
         "premix": _premix(steps.get("premix", []), materials),
         "stirred": _stirred(steps.get("stirred", []), materials),
-        "preservation": _preservation(steps.get("preservation", []), materials),
+        "preservation": _preservation(steps.get("preservation", []), materials, salts),
         "ph": _ph(batch, steps.get("ph", []), materials, acids),
         "scented": _premix(steps.get("scented", []), materials),
         "after": told.after(),
-        "thickening": _thickening(steps.get("thickening", []), materials, stirred),
+        "thickening": _thickening(steps.get("thickening", []), materials, stirred, refused),
         "finish": _finish(batch),
     }
-    return [told.of(key, part) for key, part in parts.items() if part is not None]
+    found = [told.of(key, part) for key, part in parts.items() if part is not None]
+    powders = sum(p for n, p in doses.items() if materials[n].powder)
+    if powders > MOSTLY_POWDER * sum(doses.values()):
+        found[0] = replace(found[0], do=(DRY_BLEND, *found[0].do))
+    return found
 
 
 def _by_phase(
@@ -151,11 +178,16 @@ class _OrderWords:
     def _acid(self) -> str:
         return listed([m.name for m in self.acids], "or") or "acid"
 
+    @property
+    def _at_hand(self) -> tuple[Material, ...]:
+        return self.acids or tuple(self.materials[n] for n in self.order.steps.get("ph", ()))
+
     def of(self, key: str, part: PhaseStep) -> PhaseStep:
         """Return a step with its pH by estimate, and with what meets a pH that it does not stand."""
         do = list(part.do)
         sharp = [n for n in part.materials if alkaline(self.materials[n])]
-        if scents(part.materials, self.materials) and sharp:
+        soured = bool(sharp and scents(part.materials, self.materials))
+        if soured:
             names = listed([self.materials[n].name for n in sharp])
             do.insert(
                 0,
@@ -164,12 +196,14 @@ class _OrderWords:
             )
         if key == "scented":
             do.append("It waits for the pH: what is in before the acid may be more alkaline than all of it stands.")
-        do += [self._meets(n) for n in part.materials if n in self.order.meets]
+        meeting = [self._meets(n) for n in part.materials if n in self.order.meets]
+        do += meeting
         late = [n for n in part.materials if key == "preservation" and self.materials[n].phase == "water"]
         if late:
             names = listed([self.materials[n].name for n in late])
             do.append(f"{names}: here, not in the water, which it would make too alkaline for what comes before.")
-        return replace(part, do=tuple(do), ph=self.order.ph.get(key))
+        handled = self._at_hand if soured or meeting or key == "apart" else ()
+        return replace(part, do=tuple(do), handled=handled, ph=self.order.ph.get(key))
 
     def _meets(self, name: str) -> str:
         low, high = stands(self.materials[name])
@@ -235,8 +269,24 @@ def _temperature(materials: list[Material]) -> str:
     return "; ".join(words)
 
 
-def _water(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
+def _releases_acid(material: Material) -> bool:
+    """Return whether a material is the salt of a preservative acid."""
+    return any(s.acid and "ate" in s.inci for s in material.substances)
+
+
+def _dry_salts(names: list[str], materials: Mapping[str, Material], doses: Mapping[str, float]) -> list[str]:
+    """Return the names of dry salts of preservative acids for whose solution there is water enough."""
+    found = [n for n in names if materials[n].powder and _releases_acid(materials[n])]
+    needed = SALT_WATER * sum(doses[n] for n in found)
+    return [materials[n].name for n in found] if doses.get("aqua", 0.0) >= 2 * needed else []
+
+
+def _water(names: list[str], materials: Mapping[str, Material], salts: list[str]) -> PhaseStep | None:
     do = ["Tare the main vessel and write its weight down. Weigh the water in, then the rest of this step."]
+    if salts:
+        do.append(
+            f"Keep back of the water {number(SALT_WATER)} times the weight of {listed(salts)}, to dissolve it in."
+        )
     if any(materials[n].function == "chelator" for n in names):
         do.append("The chelator goes into plain water first.")
     see = ("A clear solution without grains.",)
@@ -275,6 +325,7 @@ def _anionic(
     materials: Mapping[str, Material],
     melted: Mapping[str, tuple[str, ...]],
     apart: Container[str],
+    following: Sequence[str],
 ) -> PhaseStep | None:
     do = ["Add slowly with the stirrer below the surface: air in the blend takes a day to leave."]
     see = ["The blend is clear once all is in."]
@@ -290,7 +341,12 @@ def _anionic(
             where = f"{into} of the next step, once that is at pH 6 to 7"
         elif not others:
             where = "the surfactants of the next step"
-        do.append(f"{listed(hardly)}: hardly soluble in water alone. Melt it into {where}.")
+        todo = f"Melt it into {where}."
+        if not others and not following:
+            beside = [materials[n].name for n in names if materials[n].name not in hardly]
+            todo = f"Melt it into {listed(beside)} of this step." if beside else "Nothing here to melt it into."
+            todo += " There is no co-surfactant that takes it up: make 100 g first, grains may stay or come back."
+        do.append(f"{listed(hardly)}: hardly soluble in water alone. {todo}")
         see = ["No grain is left; it may stay cloudy until the other surfactants are in, and again in the cold."]
     if any(materials[n].powder for n in names if materials[n].name not in hardly):
         do.append("Wet powders early, cover the vessel and let them dissolve fully before going on.")
@@ -342,13 +398,17 @@ def _stirred(names: list[str], materials: Mapping[str, Material]) -> PhaseStep |
     return _part("Stirred in before the thickener", names, materials, do, see if pearly else ())
 
 
-def _preservation(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
+def _preservation(
+    names: list[str], materials: Mapping[str, Material], salts: list[str] | tuple[str, ...] = ()
+) -> PhaseStep | None:
     limits = [b for _, b in (heat(materials[n]) for n in names) if b is not None]
     do = []
     if limits:
         do.append(f"First let the blend come below {number(min(limits))} °C and read the thermometer.")
-    if any(s.acid and "ate" in s.inci for n in names for s in materials[n].substances):
-        do.append("Salts of preservative acids dissolve before any acid is added; acid first makes them fall out.")
+    if salts:
+        do.append(f"Dissolve {listed(salts)} in the water that was kept back for it, without any acid.")
+    if any(_releases_acid(materials[n]) for n in names):
+        do.append("Salts of preservative acids go in before the pH is set; acid in their water makes them fall out.")
     do.append("Add one after the other and stir each in fully.")
     see = ("The blend stays as clear as it was.",)
     return _part("Preservation and what heat harms", names, materials, tuple(do), see)
@@ -376,10 +436,15 @@ def _ph(
     )
 
 
-def _thickening(names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...]) -> PhaseStep | None:
-    if not names and not later:
+def _thickening(
+    names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...], refused: Mapping[str, str]
+) -> PhaseStep | None:
+    if not names and not later and not refused:
         return None
-    do = ["Take a reading before anything is added."]
+    do = [f"Not fit to thicken this blend: {name}. {why}" for name, why in refused.items()]
+    if not names and not later:
+        return PhaseStep("Thickening", (), tuple(do))
+    do.append("Take a reading before anything is added.")
     if later:
         do.append(f"Held back for this: {listed([m.name for m in later], 'or')}.")
     do.append("Add in small steps and note each; stop at the target, and stop when a step does less than the last.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import Literal
 
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
@@ -54,7 +55,7 @@ class ThickeningPoint:
 
 
 @immutable
-class NextAddition:
+class Next:
     """The next addition."""
 
     percent: float
@@ -101,7 +102,7 @@ class ThickeningLog:
     """What the log says."""
     verdict: str
     """That in a sentence, with the next step."""
-    next: NextAddition | None
+    next: Next | None
     """The next addition; None if there is none."""
     notes: tuple[str, ...]
     """What else is to be told."""
@@ -113,8 +114,9 @@ def planned_thickeners(batch: Batch, brief: Brief, formula: Formula, setting: Se
     """Return the ids of the thickeners that may be added: held back for, logged already, or salt where it is a way."""
     names = [i.id for i in formula.thickeners] + [t.material for t in batch.thickening]
     plan = plan_of(formula, setting, brief)
+    unfit = {c.material.id for c in plan.candidates if not c.suits}
     names += [c.material.id for c in plan.candidates if c.suits and c.material.function == "salt"]
-    return tuple(dict.fromkeys(names))
+    return tuple(sorted(dict.fromkeys(names), key=unfit.__contains__))
 
 
 def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, where: str) -> tuple[ThickeningLog, ...]:
@@ -139,12 +141,12 @@ def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, wher
     begun = list(batch.thickening)
     if not begun:
         begun = [ThickeningEntry(material=n) for n in planned_thickeners(batch, brief, formula, setting)]
-    return tuple(_log(batch, log, known[log.material], brief, formula) for log in begun)
+    return tuple(_log(batch, log, known[log.material], brief, formula, setting) for log in begun)
 
 
 def log_of(name: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> ThickeningLog:
     """Return the state of one planned thickener's log, an empty one if it was not begun."""
-    return _log(batch, batch.thickened_by(name), brief.library.by_id[name], brief, formula)
+    return _log(batch, batch.thickened_by(name), brief.library.by_id[name], brief, formula, setting)
 
 
 def acid_percent(batch: Batch) -> float | None:
@@ -153,7 +155,9 @@ def acid_percent(batch: Batch) -> float | None:
     return sum(a.added_g * a.strength_percent for a in used) / batch.size_g if used else None
 
 
-def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula) -> ThickeningLog:
+def _log(
+    batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula, setting: Setting
+) -> ThickeningLog:
     kind, latest, points = _points(batch, log)
     added = log.added_percent
     budget, limits = _limits(batch, log, material, brief, formula, added)
@@ -166,6 +170,12 @@ def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, f
     if material.function == "salt" and state == "open" and budget.left.low < most - added:
         left = number(max(0.0, budget.left.low), 2)
         notes.append(f"At the upper ends of the printed ranges only {left} % of the salt budget is left.")
+    route = plan_of(formula, setting, brief).salt if material.function == "salt" else None
+    if route is not None and not route.open and state == "open":
+        if added <= KEPT:
+            state, said = "closed", f"Salt is not the way here. {' '.join(route.reasons)}"
+        else:
+            notes.append(f"Salt is not the way here, by what is known of it: {' '.join(route.reasons)}")
     if state == "open" and material.thickens_from:
         state, said = "on samples", _on_samples(material)
     step = _next(batch.scale, batch.size_g, material, log, points, added, most, latest) if state == "open" else None
@@ -279,9 +289,9 @@ def ph_of(batch: Batch, log: ThickeningEntry) -> tuple[float | None, list[str]]:
     read = [r.ph for r in batch.ph_readings]
     ph = reread if reread is not None else read[-1] if read else None
     notes = []
-    low, high = batch.ph_low, batch.ph_high
-    if ph is not None and ((low is not None and ph < low) or (high is not None and ph > high)):
-        window = f"{number(low or 0, 2)} to {number(high or 14, 2)}"
+    low, high = aim_of(batch)
+    if ph is not None and not low <= ph <= high:
+        window = f"{number(max(low, 0), 2)} to {number(min(high, 14), 2)}"
         notes.append(f"pH {number(ph, 2)} is outside the batch's window {window}: set it before you go on.")
     if log.added_percent > 0 and log.step[-1].ph is None:
         notes.append("Read the pH again: the last step has none.")
@@ -343,17 +353,26 @@ def _judge(
 def closed(batch: Batch, material: Material, ph: float | None) -> tuple[str, str] | None:
     """Return what keeps a log closed and what to do, None if a pH inside the thickener's window opens it."""
     low, high = window_of(material)
-    window = f"pH {number(low, 2)} to {number(high, 2)}"
+    needs = f"{material.name} needs pH {number(low, 2)} to {number(high, 2)}."
+    aim_low, aim_high = aim_of(batch)
+    shared = max(low, aim_low), min(high, aim_high)
+    if shared[0] > shared[1] + KEPT:
+        aim = f"the target of this batch is pH {number(aim_low, 2)} to {number(aim_high, 2)}, and {needs}"
+        return aim, "Keep the pH at the target, where its preservative is planned to act, and take another thickener."
     if ph is None:
         sample = " A sample's pH does not count." if any(a.of == "sample" for a in batch.adjustment) else ""
-        return (
-            f"no pH of the batch is logged, and {material.name} needs {window}.",
-            f"Adjust and log the pH first.{sample}",
-        )
+        return f"no pH of the batch is logged, and {needs}", f"Adjust and log the pH first.{sample}"
     if not low - KEPT <= ph <= high + KEPT:
-        said = f"the last pH is {number(ph, 2)}, and {material.name} needs {window}."
-        return said, "Adjust it, then log a reading with --ph."
+        both = " to ".join(number(x, 2) for x in dict.fromkeys(shared))
+        said = f"the last pH is {number(ph, 2)}, and {needs}"
+        return said, f"Adjust it to pH {both}, then log a reading with --ph."
     return None
+
+
+def aim_of(batch: Batch) -> tuple[float, float]:
+    """Return the pH that a batch may have, infinite where its plan sets no end."""
+    low, high = batch.ph_low, batch.ph_high
+    return (-inf if low is None else low), (inf if high is None else high)
 
 
 def _turned(values: list[tuple[float, float]], noise: float) -> tuple[State, str] | None:
@@ -397,7 +416,7 @@ def _next(
     added: float,
     most: float,
     latest: float | None,
-) -> NextAddition | None:
+) -> Next | None:
     """Return the next addition, rounded down to the scale's step; None if nothing weighable is left."""
     step = step_of(material)
     value = next((p.value for p in reversed(points) if p.value is not None), None)
@@ -409,4 +428,4 @@ def _next(
     if grams <= 0:
         return None
     exact = 100 * grams / size_g
-    return NextAddition(exact, added + exact, grams, WAIT_MIN, latest)
+    return Next(exact, added + exact, grams, WAIT_MIN, latest)

@@ -10,7 +10,7 @@ from math import fsum
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
 from optimizer.bench.order import EMPTY, Lots
-from optimizer.bench.steps import PhaseStep, parts_of
+from optimizer.bench.steps import NONE_UNFIT, PhaseStep, Unfit, parts_of
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
@@ -157,6 +157,7 @@ def weigh_sheet(
     predilute: bool = False,
     alarms: tuple[Caution, ...] = (),
     lots: Lots = EMPTY,
+    unfit: Unfit = NONE_UNFIT,
 ) -> WeighSheet:
     """Return the weigh sheet of a batch.
 
@@ -167,6 +168,7 @@ def weigh_sheet(
         predilute: Whether small amounts are weighed as pre-dilutions, their water taken off the water line.
         alarms: What is said before anything else, and on what it rests.
         lots: What the maker has of the materials, by id.
+        unfit: Of `later` what is no way to thicken it, by id, and why.
 
     Raises:
         DataError: If a material is not in the library.
@@ -182,7 +184,7 @@ def weigh_sheet(
     total = round(fsum(grams.values()), 9)
     materials = {n: known[n] for n in grams}
     lines = _lines(batch, materials, grams, predilute)
-    parts = parts_of(batch, materials, tuple(later), lots)
+    parts = parts_of(batch, materials, tuple(later), lots, unfit)
     held = round(batch.size_g - total, 9)
     fill = batch.bottle_ml * batch.density_g_per_ml if batch.bottle_ml and batch.density_g_per_ml else None
     bottles = None if fill is None else whole_down(batch.size_g * (1 - batch.loss_percent / 100) / fill)
@@ -200,8 +202,8 @@ def weigh_sheet(
 
 
 def _going_in(part: PhaseStep, library: Library) -> list[Material]:
-    """Return the materials of a step, those of the part held back too."""
-    return [*(library.by_id[n] for n in part.materials), *part.later]
+    """Return the materials of a step, those of the part held back and what its text has one handle too."""
+    return [*(library.by_id[n] for n in part.materials), *part.handled, *part.later]
 
 
 def _steps(parts: Iterable[PhaseStep], lines: Mapping[str, WeighLine], library: Library) -> Iterator[Step]:

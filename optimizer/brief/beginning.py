@@ -13,10 +13,13 @@ import tomlkit
 from optimizer.data.library import Library
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.immutable import immutable
-from optimizer.units import listed, number, slug
+from optimizer.units import file_stem, listed, number
 
 COMMON = "common practice, no source"
 PLANNING = "a place on the planning scale of 0 to 100, made up; nobody measured it"
+
+
+BLEND_ALONE = "the blend's materials per kg, as answered; acid and thickener come on top"
 
 
 @immutable
@@ -97,7 +100,7 @@ class Wanted:
         without: Materials that must not be in, by id.
         perfume: Material that scents it; empty for none.
         perfume_percent: How much of it [% as supplied].
-        budget: Most that the materials may cost per kg; None for no limit.
+        budget: Most that the materials of the blend may cost per kg; None for no limit.
     """
 
     name: str
@@ -172,7 +175,7 @@ def first_brief(
 def _problems(wanted: Wanted, library: Library) -> Iterator[Problem]:
     """Yield a problem for each answer that is none of those offered."""
     where = "your answers"
-    if not slug(wanted.name):
+    if not file_stem(wanted.name):
         yield Problem(where, "name", "the product has no name.", "Give it one with a letter or a digit in it.")
     elif len(wanted.name) > 80:
         yield Problem(where, "name", "the name is longer than 80 letters.", "Choose a shorter one.")
@@ -260,7 +263,7 @@ def _rules(wanted: Wanted) -> Iterator[str]:
     yield from _preserved()
     yield from _rule("thickening", "thickening", note="the pH must suit one of the thickeners")
     if wanted.budget is not None:
-        yield from _rule("budget", "cost", at_most=wanted.budget, note="materials per kg of product, as answered")
+        yield from _rule("budget", "cost", at_most=wanted.budget, note=BLEND_ALONE)
 
 
 def _preserved() -> Iterator[str]:
@@ -304,4 +307,4 @@ def _list(words: Iterable[str]) -> str:
 
 def brief_file(folder: Path, name: str) -> Path:
     """Return where the brief of a new product lies: its name as a file, in the folder."""
-    return folder / f"{slug(name)}.toml"
+    return folder / f"{file_stem(name)}.toml"

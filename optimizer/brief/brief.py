@@ -12,6 +12,7 @@ from optimizer.brief.defaults import BenchDefaults, bench_defaults, is_shipped
 from optimizer.brief.implied import counted_together, rules_of
 from optimizer.brief.references import declared, references
 from optimizer.brief.scenario import Scenario, beside, read_scenario
+from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
 from optimizer.data.library import Library, read_library
 from optimizer.data.pool import Ingredient, Pool, join, unknown
@@ -63,6 +64,12 @@ class Brief:
     """Rules besides those of the scenario, such as what trials measured."""
     gone: frozenset[str] = frozenset()
     """Ids of the scenario's rules that they take the place of."""
+
+    def why_no_candidate(self, material: Material) -> str:
+        """Return why a material is no candidate, in words; empty if it is one."""
+        if material.id in self.pool.index:
+            return ""
+        return self.left_out.get(material.id) or self.scenario.pool.why_not(material) or "the shelf does not price it"
 
     @property
     def rules(self) -> tuple[Rule, ...]:
@@ -243,6 +250,10 @@ def make_brief(
     rules, watched = rules_of(scenario, library, pool, shelf)
     rules = tuple(sorted((*(r for r in rules if r.id not in gone), *added), key=lambda r: r.id))
     assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
+    if scenario.pool.materials and "aqua" in chosen.keys() - {*scenario.pool.materials, *wanted}:
+        assumptions.append(
+            'aqua is a candidate though pool.materials does not list it; without = ["aqua"] keeps it out'
+        )
     unpriced = sorted(n for n, why in left_out.items() if why == UNPRICED)
     if unpriced:
         assumptions.append(f"left out, no price: {listed(unpriced)}; write one on the shelf to let them in")
@@ -314,6 +325,7 @@ def _salts(item: Ingredient) -> bool:
     return item.material.thickener is not None and item.material.thickener.type == "salt"
 
 
+UNLISTED_WATER = 'aqua is a candidate though pool.materials does not list it; without = ["aqua"] keeps it out'
 UNPRICED = "the shelf has no price for it"
 
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 from optimizer.brief.scenario import Scenario
+from optimizer.data.facts import Material
 from optimizer.data.library import Library
 from optimizer.data.names import ids_of, unmeant
 from optimizer.data.pool import Group, unknown
 from optimizer.errors import Problem, fault, spelled
 from optimizer.rules import Property, Rule, UndissociatedAcid
-from optimizer.units import number
+from optimizer.rules.thickening import Thickening
+from optimizer.units import AS_TYPED, number
 
 
 def declared(scenario: Scenario, library: Library, where: str) -> Scenario:
@@ -120,6 +122,8 @@ def references(scenario: Scenario, library: Library, where: str) -> list[Problem
             if scenario.ph is None:
                 what = "how much acid is undissociated depends on the pH, and the brief has none."
                 problems.append(Problem(where, f"rule.{rule.id}", what, "Write [ph] with low and high."))
+        if isinstance(rule, Thickening) and rule.salt_route:
+            problems += _beyond_the_room(rule, scenario, ids, where)
         if isinstance(rule, Property):
             problems += unknown(where, f"rule.{rule.id}.property", [rule.property], _properties(library))
     total = sum(scenario.fixed.values()) + scenario.held_back.percent
@@ -127,3 +131,15 @@ def references(scenario: Scenario, library: Library, where: str) -> list[Problem
         what = f"fixed doses and the part held back sum to {number(total)} %, more than 100."
         problems.append(Problem(where, "fixed", what, "Lower one of them."))
     return problems
+
+
+def _beyond_the_room(
+    rule: Thickening, scenario: Scenario, ids: Mapping[str, Material], where: str
+) -> Iterator[Problem]:
+    """Yield the planned doses of salt that are more than a rule keeps free for them."""
+    for name, dose in scenario.held_back.planned.items():
+        thickener = ids[name].thickener if name in ids else None
+        if thickener is not None and thickener.type == "salt" and dose > rule.salt_room + AS_TYPED:
+            room = number(rule.salt_room, 2)
+            what = f"{number(dose, 2)} % is planned, and rule '{rule.id}' keeps {room} % for the salt that is added."
+            yield Problem(where, f"held_back.planned.{name}", what, "Raise its salt_room to the dose, or plan less.")

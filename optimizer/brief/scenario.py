@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Collection, Iterable, Mapping
+from math import fsum
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -17,7 +18,7 @@ from optimizer.rules import (
     Acidity,
     Rule,
 )
-from optimizer.units import listed, slug
+from optimizer.units import AS_TYPED, listed, number, slug
 
 MAX_EXTENDS = 12
 MAX_RULES = 500
@@ -32,7 +33,7 @@ class PoolChoice(Frozen):
     functions: tuple[str, ...] = ()
     """Any of these functions; all when empty."""
     materials: tuple[str, ...] = ()
-    """Only these ids."""
+    """Only these ids, and aqua, unless `without` lists it."""
     inci: tuple[str, ...] = ()
     """Only materials that contain one of these INCI names."""
     surfactant_charges: tuple[Charge, ...] = ()
@@ -104,6 +105,15 @@ class HeldBack(Frozen):
     planned: dict[str, Percent] = {}
     """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones.
     Each way to thicken costs what is planned for it, unless `[objective] planned` is false."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        acid = fsum(dose for name, dose in self.planned.items() if name in self.acids)
+        thickener = max((dose for name, dose in self.planned.items() if name not in self.acids), default=0.0)
+        if self.percent and acid + thickener > self.percent + AS_TYPED:
+            come, free = number(acid + thickener, 2), number(self.percent, 2)
+            raise ValueError(f"planned doses come to {come} %, and {free} % is kept free: keep more free, or plan less")
+        return self
 
 
 class Objective(Frozen):
@@ -278,8 +288,8 @@ def scenario_from(raw: Mapping[str, Any], where: str) -> Scenario:
     if not isinstance(stated, list) or not all(isinstance(r, dict) for r in stated):
         problems.append(Problem(where, "rule", "rules are written as [[rule]] tables.", "Write [[rule]] above each."))
         stated = []
-    for number, table in enumerate(stated, 1):
-        key = f"rule.{table['id']}" if "kind" in table and "id" in table else f"rule {number}"
+    for place, table in enumerate(stated, 1):
+        key = f"rule.{table['id']}" if "kind" in table and "id" in table else f"rule {place}"
         kind = table.get("kind")
         if not isinstance(kind, str) or kind not in KINDS:
             what = "this key is missing." if kind is None else f"there is no kind of rule '{kind}'."
@@ -414,6 +424,9 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
         raw[head] = [parsed] if head == "library" and isinstance(parsed, str) else parsed
     elif isinstance(raw.get(head, {}), dict) and head in Scenario.model_fields:
         listed_fields = key == "objective.then" or (head in ("pool", "held_back") and last != "percent")
+        table, dot, name = rest.partition(".")
+        if dot and isinstance(stated := raw.get(head, {}).get(table, {}), dict):
+            rest, parsed = table, {**stated, name: parsed}
         raw[head] = {**raw.get(head, {}), rest: [parsed] if isinstance(parsed, str) and listed_fields else parsed}
     else:
         known = [*(str(k) for k in rules), *Scenario.model_fields]

@@ -127,14 +127,9 @@ def _of(of: str, sample: float | None) -> Literal["", "sample", "batch"]:
 
 def _grams(text: str) -> float:
     """Return a mass such as 5kg, 5 kg or 800g in grams."""
-    from optimizer.data.sheet import number_of
+    from optimizer.bench.amount import option
 
-    plain = text.strip().lower()
-    factor = 1000.0 if plain.endswith("kg") else 1.0
-    try:
-        value = factor * number_of(plain.removesuffix("kg").removesuffix("g").strip())
-    except ValueError:
-        value = 0.0
-    if not value > 0 or not plain.endswith("g"):
-        raise UsageError(f"--batch '{text}': write a mass with its unit, such as 5kg or 800g.")
-    return value
+    amount = option(text, "--batch")
+    if amount.unit != "g":
+        raise UsageError(f"--batch '{text}': write a mass, such as 5kg or 800g.")
+    return amount.value

@@ -23,7 +23,7 @@ def batch(
     bottles: Annotated[int | None, typer.Option(help="Bottles to fill, instead of --size.", min=1)] = None,
     bottle: Annotated[float | None, typer.Option(help="Nominal content of a bottle, ml.", min=0.1)] = None,
     density: Annotated[
-        float | None, typer.Option(help="FromTrials density, g per ml; never assumed.", min=0.8, max=1.4)
+        float | None, typer.Option(help="Measured density, g per ml; never assumed.", min=0.8, max=1.4)
     ] = None,
     loss: Annotated[float | None, typer.Option(help="Part that does not reach the bottles, %.", min=0, max=90)] = None,
     scale: Annotated[float | None, typer.Option(help="Step of the scale, g; else 1.", min=1e-6)] = None,
@@ -89,7 +89,7 @@ def weighed(
     ] = None,
     active: Annotated[
         list[str] | None,
-        typer.Option(help="FromTrials active matter of the lots noted now, MATERIAL=PERCENT; else the shelf's."),
+        typer.Option(help="Measured active matter of the lots noted now, MATERIAL=PERCENT; else the shelf's."),
     ] = None,
     finish_mass: Annotated[float | None, typer.Option(help="Mass of the finished batch, g.", min=0.001)] = None,
     water_added: Annotated[

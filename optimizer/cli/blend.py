@@ -18,7 +18,6 @@ from optimizer.cli.common import (
     app,
     aside,
     command,
-    goal_of,
 )
 
 if TYPE_CHECKING:
@@ -49,7 +48,7 @@ def blend(
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
     from optimizer.answers import questions
 
-    goal = goal_of(objective)
+    goal = questions.goal_changes(objective)
     brief = Given(changes, shelf, library).brief(scenario, [] if measured.readings else goal)
     brief = measured.put_into(brief, aim=objective.strip())
     answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)
@@ -65,5 +64,6 @@ def _following(scenario: str, result: "Result", altered: bool) -> str:
     """Return what a maker does now."""
     if result.formula is None:
         return "change one of the limits below in the brief, then ask again" if result.ending == "infeasible" else ""
-    batch = f"tenside batch {scenario} --size 5kg --out batch.toml"
+    size = "" if result.brief.scenario.batch_kg else " --size 5kg"
+    batch = f"tenside batch {scenario}{size} --out batch.toml"
     return f"write what you changed into the brief, then {batch}" if altered else batch

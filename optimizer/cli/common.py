@@ -304,17 +304,6 @@ def changes_of(changes: list[str] | None) -> list[tuple[str, str]]:
     return pairs
 
 
-def goal_of(objective: str) -> list[tuple[str, str]]:
-    """Return --objective as what-ifs."""
-    if not objective:
-        return []
-    sense, _, measure = objective.strip().partition(" ")
-    if sense not in ("minimise", "maximise") or not measure:
-        raise UsageError(f"--objective '{objective}': write 'minimise MEASURE' or 'maximise MEASURE'.")
-    other = "maximise" if sense == "minimise" else "minimise"
-    return [(f"objective.{other}", ""), (f"objective.{sense}", measure.strip())]
-
-
 def _wanted(text: str) -> tuple[str, tuple[float | None, float | None]]:
     """Return a reading with its limits of 'READING=LOW:HIGH'."""
     from optimizer.data.sheet import number_of

@@ -16,7 +16,7 @@ def cost(
     size: Annotated[str, typer.Option(help="What is made: '5 kg', '3 L' (with --density), '20 bottles'.")] = "",
     bottles: Annotated[int, typer.Option(help="Bottles that must come out.", min=0)] = 0,
     bottle: Annotated[str, typer.Option(help="Content of a bottle in ml, or such as '250 g'.")] = "",
-    density: Annotated[float | None, typer.Option(help="FromTrials density of the product, g/ml.")] = None,
+    density: Annotated[float | None, typer.Option(help="Measured density of the product, g/ml.")] = None,
     loss: Annotated[float | None, typer.Option(help="Part that does not reach the bottles, %.", min=0, max=99)] = None,
     costs: Annotated[
         str, typer.Option(help="Costs file, or the name of a shipped one such as refill (see 'tenside schema costs').")

@@ -18,7 +18,7 @@ def label(
         str, typer.Option(help="Content on the label, such as 250 (ml), '500 g' or '1 l'; else the batch file's.")
     ] = "",
     density: Annotated[
-        float | None, typer.Option(help="FromTrials density of the product, g/ml; never assumed.", min=0.8, max=1.4)
+        float | None, typer.Option(help="Measured density of the product, g/ml; never assumed.", min=0.8, max=1.4)
     ] = None,
     assessor: Annotated[
         Path | None, typer.Option(help="Also write the pack for the safety assessor: .xlsx or .csv.")

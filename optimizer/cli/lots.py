@@ -16,7 +16,7 @@ def restandardise(
     batch: Annotated[float, typer.Option(help="Batch of product, kg.", min=0.001)],
     lot: Annotated[
         list[str] | None,
-        typer.Option(help="FromTrials active matter, MATERIAL=ACTIVE in % as sold; else the shelf's lots. Repeatable."),
+        typer.Option(help="Measured active matter, MATERIAL=ACTIVE in % as sold; else the shelf's lots. Repeatable."),
     ] = None,
     step: Annotated[
         float | None, typer.Option(help="Step of the scale, g; else the brief's scale_step of the batch.", min=1e-6)

@@ -53,7 +53,7 @@ def start(
     percent: Annotated[
         str, typer.Option("--perfume-percent", help="How much of it, % of the product; 0.3 if it is left out.")
     ] = "",
-    budget: Annotated[str, typer.Option(help="Most that the materials may cost per kg.")] = "",
+    budget: Annotated[str, typer.Option(help="Most that the blend may cost per kg, without acid and thickener.")] = "",
 ) -> None:
     """Lay a working folder: shelf, own materials, a first brief, costs. Or begin a product by a few answers."""
     answers = {"strength": strength, "mildness": mildness, "acidity": acidity, "free": free, "without": without}

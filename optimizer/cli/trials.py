@@ -64,9 +64,9 @@ def trials_plan(
 ) -> Answer[Any]:
     """Choose the beakers that teach most about a brief, and lay their series file."""
     from optimizer.answers.trials import lay_trials
-    from optimizer.trials.plan import Asked
+    from optimizer.trials.plan import TrialsQuestion
 
-    asked = Asked(
+    asked = TrialsQuestion(
         factors=_names(factors),
         materials=_names(vary),
         trials=trials,
@@ -227,9 +227,9 @@ def trials_salt(
 ) -> Answer[Any]:
     """Lay five to seven doses of salt on one base; with readings, tell the peak, its band and where to stop."""
     from optimizer.answers.trials_fit import salt
-    from optimizer.trials.salt import Asked
+    from optimizer.trials.salt import SaltQuestion
 
-    asked = Asked(_salt_readings(readings or []), doses, most, target, grams, repeatability)
+    asked = SaltQuestion(_salt_readings(readings or []), doses, most, target, grams, repeatability)
     return salt(given.brief(scenario), asked, into=into)
 
 

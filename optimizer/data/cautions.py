@@ -61,7 +61,7 @@ def cautions_from(materials: Iterable[Material], library: Library) -> dict[str, 
     found = {}
     for key, text in library.cautions.items():
         laws = [c for c in library.conditions if c.caution == key]
-        names = {m.name for m in materials if key in m.cautions or any(c.meets(m) for c in laws)}
+        names = {m.name for m in materials if key in m.every_caution or any(c.meets(m) for c in laws)}
         if names:
             places = listed(tuple(dict.fromkeys(c.place for c in laws)))
             found[key] = Caution(text, tuple(sorted(names)), law=places)

@@ -142,6 +142,9 @@ def material_of(text: str, materials: Iterable[Material], *, unknown: bool = Fal
         raise UsageError(f"'{text}' could be {listed(list(meant.candidates), 'or')}. Write the id.")
     if unknown:
         return text
+    holding = sorted(i for i, m in known.items() if _words(text) and f" {_words(text)} " in f" {_words(m.name)} ")
+    if holding:
+        raise UsageError(f"'{text}' could be {listed(holding[:4], 'or')}. Write the id.")
     raise UsageError(f"there is no material '{text}'. {nearest(text, [*known, *meant.candidates])}")
 
 

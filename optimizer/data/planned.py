@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from math import fsum, isnan
+from math import fsum, isnan, nan
 from typing import Literal
 
 from optimizer.chemistry.interval import Interval
@@ -49,6 +49,8 @@ class Plan:
         thickeners: May be added later.
         salt: What is added where salt thickens.
         water: Price of water per kg.
+        dearest: Highest price per kg of what may thicken; what has none counts at it, so that a price that nobody wrote
+            never makes a way the cheapest. NaN where none has a price: then they cost nothing.
     """
 
     held: float
@@ -57,6 +59,7 @@ class Plan:
     thickeners: tuple[Ingredient, ...]
     salt: Ingredient | None
     water: float
+    dearest: float
 
     @property
     def names(self) -> frozenset[str]:
@@ -67,18 +70,24 @@ class Plan:
     @property
     def acid(self) -> PlannedDoses:
         """The planned doses of acid or alkali: what common practice allows for it, unless the brief knows better."""
-        return self._planned(self._chosen(self.acids), self.held)
+        return self._planned(tuple(i for i in self.acids if i.id in self.stated) or self.acids[:1], self.held)
 
     def thickening(self, items: Iterable[Ingredient], most: float = 100.0) -> PlannedDoses:
-        """Return what is planned of the thickeners of one way: the middle of the usual use of the first.
+        """Return what is planned of the thickeners of one way: the middle of the usual use of the cheapest.
 
-        The brief's own doses go before. What acid needs of the part held back is not free for them.
+        The brief's own doses go before. What acid needs of the part held back is not free for them. One without a price
+        is planned only where none has one; of equals the one that is named first.
 
         Args:
             items: The thickeners of the way.
             most: What a usual dose may be at most [% as supplied].
         """
-        return self._planned(self._chosen(tuple(items)), self.held - fsum(d.percent.typical for d in self.acid), most)
+        left = self.held - fsum(d.percent.typical for d in self.acid)
+        ways = [self._planned((item,), left, most) for item in items]
+        stated = [dose for way in ways for dose in way if dose.rests_on == "brief"]
+        if stated:
+            return self._planned((dose.item for dose in stated), left, most)
+        return min(ways, key=lambda way: (any(isnan(d.price) for d in way), self.cost(way)), default=())
 
     def aside(self, end: End = "typical") -> float:
         """Return what the part held back costs per kg of product with acid in it and no thickener, the rest water."""
@@ -92,10 +101,6 @@ class Plan:
         """Return the cost per kg of product with acid and the doses of a way to thicken: all low, planned, all high."""
         low, typical, high = (blend + self.aside(end) + self.cost(doses, end) for end in ENDS)
         return Interval(min(low, typical), typical, max(typical, high))
-
-    def _chosen(self, items: tuple[Ingredient, ...]) -> tuple[Ingredient, ...]:
-        """Return those that the brief plans, else the first."""
-        return tuple(i for i in items if i.id in self.stated) or items[:1]
 
     def _planned(self, items: Iterable[Ingredient], left: float, most: float = 100.0) -> PlannedDoses:
         """Return the doses of items, none above what is left of the part held back."""
@@ -111,8 +116,9 @@ class Plan:
         return tuple(found)
 
     def _cost(self, dose: PlannedDose, end: End) -> float:
-        """Return the cost of a dose less that of as much water; nothing for what has no price."""
-        price = dose.item.price
+        """Return the cost of a dose less that of as much water; nothing for what has no price and thickens nothing."""
+        thickens = dose.item.material.thickener is not None
+        price = self.dearest if isnan(dose.item.price) and thickens else dose.item.price
         return 0.0 if isnan(price) else float(getattr(dose.percent, end)) * (price - self.water) / 100
 
 
@@ -136,7 +142,8 @@ def _plan(
     names = inside | {i.id for i in thickeners}
     acids = tuple(i for i in later if i.id not in names)
     salt = None if pool.salt is None or pool.salt.id in inside else pool.salt
-    return Plan(held, pool.planned, acids, thickening, salt, price_of(pool, WATER))
+    prices = [i.price for i in (*pool.thickeners, *filter(None, (pool.salt,))) if not isnan(i.price)]
+    return Plan(held, pool.planned, acids, thickening, salt, price_of(pool, WATER), max(prices, default=nan))
 
 
 def price_of(pool: Pool, name: str) -> float:

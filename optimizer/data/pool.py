@@ -3,6 +3,7 @@
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import field
 from functools import cached_property
+from math import isnan
 from typing import Any, TypeVar
 
 import numpy as np
@@ -13,7 +14,7 @@ from optimizer.data.facts import Charge, Frozen, Lipid, Material, Percent, Subst
 from optimizer.data.library import Library
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError, Problem, fault, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.units import listed
 
 Vector = npt.NDArray[np.float64]
@@ -129,6 +130,11 @@ class Ingredient:
     def __post_init__(self) -> None:
         object.__setattr__(self, "id", self.material.id)
 
+    @property
+    def unpriced(self) -> bool:
+        """Whether nobody prices it, so that it counts as free of charge if it counts at all."""
+        return isnan(self.price) or (self.price == 0 and (self.line is None or self.line.price_per_kg is None))
+
     @cached_property
     def surfactant(self) -> float:
         """Surfactant active matter per unit [-]."""
@@ -187,11 +193,9 @@ class Pool:
     def __len__(self) -> int:
         return len(self.items)
 
-    def with_items(self, items: Iterable[Ingredient]) -> "Pool":
-        """Return a pool of other candidates, sorted by id, with the same part held back."""
-        return Pool(
-            tuple(items), self.held_back, self.later, self.thickeners, self.planned, self.salt, self.counts_plan
-        )
+    def with_items(self, items: Iterable[Ingredient], **others: Any) -> "Pool":
+        """Return a pool of other candidates, sorted by id; all else but what is named stays, what was made anew."""
+        return replace(self, items=tuple(items), _cache={}, **others)
 
     @cached_property
     def ids(self) -> tuple[str, ...]:

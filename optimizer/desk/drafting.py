@@ -38,7 +38,7 @@ PLAIN = (
 """Kinds of limit whose rulers are seen at once, in this order; the others are folded."""
 
 
-class Turns:
+class LatestQuestions:
     """Which question of a device about a brief is the latest: a proof for an older one is broken off."""
 
     def __init__(self) -> None:
@@ -52,7 +52,7 @@ class Turns:
         return lambda: self._latest[key] != mine
 
 
-TURNS = Turns()
+LATEST = LatestQuestions()
 
 
 def rulers_of(asked: Asked) -> Rulers:

@@ -127,7 +127,7 @@ def form(asked: Asked, to: str, *parts: Child, keep: str = "", photo: bool = Fal
     )
 
 
-def asking(to: str, *parts: Child, **attributes: str) -> Html:
+def asking(to: str, *parts: Child, **attributes: str | bool) -> Html:
     """Return a form that asks for a page and notes nothing."""
     return tag("form", *parts, method="get", action=to, **attributes)
 
@@ -187,36 +187,37 @@ def field(
     """
     key, problem, choices = key or name, asked.problems.get(name), list(choices)
     told = [n for n, there in ((f"{key}-hint", hint), (f"{key}-problem", problem)) if there]
+    typed = tag(
+        "input",
+        id=key,
+        name=name,
+        type=kind,
+        inputmode="decimal" if figure else None,
+        value=asked.text(name, value),
+        list=f"{key}-list" if choices else None,
+        aria_describedby=" ".join(told) or None,
+        aria_invalid="true" if problem else None,
+        aria_required="true" if need else None,
+        data_echo=unit or "1" if figure else None,
+        autocapitalize="off",
+        spellcheck="false",
+    )
+    behind = tag("span", unit, class_="unit") if unit else None, _echo(key) if figure else None
     return tag(
         "div",
         tag("label", label, for_=key),
-        tag(
-            "span",
-            tag(
-                "input",
-                id=key,
-                name=name,
-                type=kind,
-                inputmode="decimal" if figure else None,
-                value=asked.text(name, value),
-                list=f"{key}-list" if choices else None,
-                aria_describedby=" ".join(told) or None,
-                aria_invalid="true" if problem else None,
-                aria_required="true" if need else None,
-                data_echo=unit or "1" if figure else None,
-                autocapitalize="off",
-                spellcheck="false",
-            ),
-            tag("span", unit, class_="unit") if unit else None,
-            tag("output", for_=key, class_="echo") if figure else None,
-            class_="entry",
-        ),
+        tag("span", typed, behind, class_="entry"),
         tag("datalist", *(tag("option", value=c) for c in choices), id=f"{key}-list") if choices else None,
         tag("p", hint, id=f"{key}-hint", class_="hint") if hint else None,
         tag("p", problem, id=f"{key}-problem", class_="problem") if problem else None,
         _readings(name, asked.readings.get(name, ()), unit),
         class_="field big" if big else "field",
     )
+
+
+def _echo(key: str) -> Html:
+    """Return the place where is told what was read of a figure."""
+    return tag("output", for_=key, class_="echo")
 
 
 def _readings(name: str, readings: Iterable[str], unit: str) -> Html | None:

@@ -211,27 +211,40 @@ def check_point(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector
 def check_infeasible(
     matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, ray: Vector
 ) -> bool:
-    """Return whether y = ray proves that no x exists (Farkas).
+    """Return whether y = ray proves that no x exists, as in `empty_boxes`."""
+    return bool(empty_boxes(matrix, row_low, row_high, lower[None], upper[None], ray[None])[0])
+
+
+def empty_boxes(
+    matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, rays: Vector
+) -> npt.NDArray[np.bool_]:
+    """Return for which of many boxes y = ray proves that no x exists (Farkas), shape (k,).
 
     For every x within its bounds y @ A x stays below what y asks of the rows: the largest of
     y'A x over the box is less than the least of y'r over the rows' ranges, by more than a part of the
     largest term and than what it would take to miss each row by the last digits of a sum. Both signs are tried.
+
+    Args:
+        matrix: A, shape (m, n).
+        row_low: Shape (m,).
+        row_high: Shape (m,).
+        lower: Ends of columns in each box, shape (k, n).
+        upper: The same.
+        rays: Multipliers of rows for each box, shape (k, m).
     """
-    a = matrix.astype(np.longdouble)
     sizes = row_sizes(matrix)
-    largest = np.abs(ray * sizes).max(initial=0.0)
-    ray = np.where(np.abs(ray) * sizes < ROUND_OFF * largest, 0.0, ray)
-    for y in (ray.astype(np.longdouble), -ray.astype(np.longdouble)):
+    largest = np.abs(rays * sizes).max(axis=1, initial=0.0, keepdims=True)
+    rays = np.where(np.abs(rays) * sizes < ROUND_OFF * largest, 0.0, rays).astype(np.longdouble)
+    moved, found = rays @ matrix.astype(np.longdouble), np.zeros(len(rays), dtype=bool)
+    for y, z in ((rays, moved), (-rays, -moved)):
         ends = np.where(y > 0, row_low, np.where(y < 0, row_high, 0.0))
-        if not np.isfinite(ends.astype(float)).all():
-            continue
-        asked, z = y * ends, y @ a
+        there = np.isfinite(ends)
+        asked = y * np.where(there, ends, 0.0)
         given = z * np.where(z > 0, upper, np.where(z < 0, lower, 0.0))
-        size = max(float(np.abs(asked).max(initial=0.0)), float(np.abs(given).max(initial=0.0)))
-        hair = ROUND_OFF * float(np.abs(y) @ np.maximum(np.abs(ends), sizes))
-        if float(given.sum() - asked.sum()) < -(PROOF_MARGIN * size + hair):
-            return True
-    return False
+        size = np.maximum(np.abs(asked).max(axis=1, initial=0.0), np.abs(given).max(axis=1, initial=0.0))
+        hair = ROUND_OFF * (np.abs(y) * np.maximum(np.where(there, np.abs(ends), 0.0), sizes)).sum(axis=1)
+        found |= there.all(axis=1) & (given.sum(axis=1) - asked.sum(axis=1) < -(PROOF_MARGIN * size + hair))
+    return found
 
 
 def _missed(

@@ -284,7 +284,7 @@ class Session:
 def unit_of(cost: Vector) -> float:
     """Return the power of two that brings costs to about 1, whatever a few very dear columns cost."""
     exponents = np.frexp(cost[cost != 0])[1]
-    return float(np.ldexp(1.0, -round(exponents.mean()))) if exponents.size else 1.0
+    return 2.0 ** -round(int(exponents.sum()) / exponents.size) if exponents.size else 1.0
 
 
 def finest_unit(cost: Vector) -> float:

@@ -19,7 +19,7 @@ from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.farkas import proof_of_none
 from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer, finest_unit, unit_of
 from optimizer.engine.polish import polished, zoomed
-from optimizer.engine.tree import NoProofError, Tree, checked, grown, reached
+from optimizer.engine.tree import Leaf, NoProofError, Tree, checked, grown, reached
 from optimizer.errors import SolverError
 from optimizer.immutable import immutable, replace
 from optimizer.units import AGREED, CHOICES_MET, SAME_WORTH
@@ -58,7 +58,14 @@ class Searched:
     tree: Tree | None = None
 
 
-def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searcher: Searcher | None = None) -> Searched:
+def search(
+    session: Session,
+    cost: Vector,
+    lower: Vector,
+    upper: Vector,
+    searcher: Searcher | None = None,
+    known: tuple[Leaf, ...] = (),
+) -> Searched:
     """Minimise over whole numbers and the rest.
 
     Args:
@@ -67,6 +74,7 @@ def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searche
         lower: Shape (n,).
         upper: Shape (n,).
         searcher: Another solver that searches the whole numbers.
+        known: Leaves of a tree over the same choices, which is gone on from.
 
     Raises:
         SolverError: If an answer does not stand the check.
@@ -77,7 +85,7 @@ def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searche
     if not open_.size:
         return linear(session, cost, lower, upper)
     try:
-        tree = grown(session, cost, lower, upper)
+        tree = grown(session, cost, lower, upper, known=known)
     except NoProofError:
         doubted = _by_the_solver(session, cost, lower, upper)
         none = doubted.proof == "solver bound" and not doubted.answer.x.size

@@ -102,7 +102,7 @@ class Basis:
         is_active = np.ones(self.m, dtype=bool)
         is_active[slack] = False
         active = np.flatnonzero(is_active)
-        basis = self.full[np.ix_(active, columns)]
+        basis = self.full[active][:, columns]
         try:
             inner = np.linalg.inv(basis)
         except np.linalg.LinAlgError:
@@ -119,8 +119,8 @@ class Basis:
         rest = np.maximum(LAST_DIGIT * (size @ np.abs(basis) @ size), LAST_DIGIT**2 * size.max(initial=0.0))
         inner[size <= rest] = 0.0
         inverse = np.zeros((self.m, self.m))
-        inverse[np.ix_(column, active)] = inner
-        inverse[np.ix_(~column, active)] = self.full[np.ix_(slack, columns)] @ inner
+        inverse[np.flatnonzero(column)[:, None], active] = inner
+        inverse[np.flatnonzero(~column)[:, None], active] = self.full[slack][:, columns] @ inner
         inverse[~column, slack] = -1.0
         return inverse
 

@@ -8,17 +8,18 @@ hold, so that none is left out.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from heapq import heappop, heappush
-from itertools import combinations, count
+from itertools import count
 from math import inf, prod
 from time import thread_time
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
-from optimizer.engine.certificate import check_infeasible, lower_bounds
+from optimizer.engine.certificate import empty_boxes, lower_bounds
 from optimizer.engine.elastic import barely_met
 from optimizer.engine.farkas import proof_of_none
 from optimizer.engine.highs import EMPTY, Session, SolverAnswer, unit_of
@@ -30,6 +31,8 @@ MOST_RUNS = 400
 """Linear programs after which the solver's own search, which also cuts, is the faster way."""
 SHARE_OF_TIME = 0.1
 """Part of the time limit of a search, in time of the processor, after which it is left to the solver."""
+RUNS_A_LOOK = 8
+"""Linear programs from one look at the time to the next, as on some machines a look takes as long as a program."""
 TRIED = 2
 """Most columns of which both halves are solved before one of them is split."""
 
@@ -74,6 +77,22 @@ Waiting = tuple[float, int, Half | Leaf]
 """A box that is still open with what bounds it."""
 
 
+class Below(NamedTuple):
+    """What lies below a value: the best point, shape (n,), or None, and a bound on every point that was checked.
+
+    No point if there is none, or if nothing proves either: the bound is then below the value.
+
+    Attributes:
+        runs: Programs run.
+        leaves: The boxes that prove it; none if nothing does.
+    """
+
+    best: Vector | None
+    bound: float
+    runs: int
+    leaves: tuple[Leaf, ...] = ()
+
+
 class _GivenUpError(Exception):
     """The tree is past its size, or a program ended without a verdict."""
 
@@ -91,6 +110,7 @@ def grown(
     below: float = inf,
     most: int = MOST_RUNS,
     known: tuple[Leaf, ...] = (),
+    most_open: float = 1.0,
 ) -> Tree | None:
     """Minimise over whole numbers and the rest; None where that is left to the solver's own search.
 
@@ -101,14 +121,15 @@ def grown(
         upper: Shape (n,).
         below: Only what costs less is looked for.
         most: Linear programs at most.
-        known: Leaves of an earlier tree over the same rows and choices, whatever its cost was; they are gone on from.
+        known: Leaves of an earlier tree over the same choices, whatever its rows and cost were; they are gone on from.
+        most_open: Share of them that may be open: if it is more, a new tree is grown.
 
     Raises:
         NoProofError: If nothing proves that a box is empty which the solver finds so.
     """
     search = _Search(session, cost, below, most)
     try:
-        return search.run(lower, upper, known)
+        return search.run(lower, upper, known, most_open)
     except _GivenUpError:
         return None
 
@@ -124,17 +145,26 @@ def checked(session: Session, cost: Vector, lower: Vector, upper: Vector, tree: 
         tree: The tree; leaves that miss by a last digit get refined prices.
         least: What they are to prove; infinite that there is nothing at all.
     """
-    rows = session.matrix, session.row_low, session.row_high
-    if not _cover(tree.leaves, lower[-session.integers :], upper[-session.integers :]):
+    proof = _proof(session, cost, lower, upper, tree.leaves, least)
+    return None if proof is None else replace(tree, leaves=proof[0])
+
+
+def _proof(
+    session: Session, cost: Vector, lower: Vector, upper: Vector, leaves: tuple[Leaf, ...], least: float
+) -> tuple[tuple[Leaf, ...], float] | None:
+    """Return leaves that prove what `checked` asks, and what nothing costs less than by them."""
+    if not _cover(leaves, lower, upper, session.integers):
         return None
-    if not all(check_infeasible(*rows, leaf.lower, leaf.upper, leaf.y) for leaf in tree.leaves if leaf.empty):
+    bounds = bounds_of(session, cost, leaves)
+    strong = bounds >= least
+    if any(leaf.empty for leaf, ok in zip(leaves, strong, strict=True) if not ok):
         return None
-    held = [leaf for leaf in tree.leaves if not leaf.empty]
-    weak = [leaf for leaf, bound in zip(held, bounds_of(session, cost, held), strict=True) if bound < least]
-    better = [_refined(session, cost, leaf) for leaf in weak]
-    if (bounds_of(session, cost, better, wide=True) < least).any():
+    better = [_refined(session, cost, leaf) for leaf, ok in zip(leaves, strong, strict=True) if not ok]
+    refined = bounds_of(session, cost, better, wide=True)
+    if (refined < least).any():
         return None
-    return replace(tree, leaves=(*(x for x in tree.leaves if not any(x is leaf for leaf in weak)), *better))
+    kept = (leaf for leaf, ok in zip(leaves, strong, strict=True) if ok)
+    return (*kept, *better), float(min(bounds[strong].min(initial=inf), refined.min(initial=inf)))
 
 
 def reached(cost: Vector, x: Vector) -> float:
@@ -150,10 +180,9 @@ def lowest_below(
     least: float,
     most: int = MOST_RUNS,
     known: tuple[Leaf, ...] = (),
-) -> tuple[Vector | None, float, int]:
-    """Return the best point below a value, a bound on every point that was checked, and how many programs ran.
-
-    No point if there is none, or if nothing proves either: the bound is then below the value.
+    most_open: float = 1.0,
+) -> Below:
+    """Return the best point below a value.
 
     Args:
         session: The rows; its last columns are whole numbers.
@@ -163,28 +192,40 @@ def lowest_below(
         least: The value; what does not lie below it is not looked for.
         most: Linear programs at most.
         known: Leaves that are gone on from, as in `grown`.
+        most_open: As there.
     """
     try:
-        tree = grown(session, cost, lower, upper, below=least, most=most, known=known)
+        tree = grown(session, cost, lower, upper, below=least, most=most, known=known, most_open=most_open)
     except NoProofError:
         tree = None
     if tree is None:
-        return None, -inf, most
-    bounds = bounds_of(session, cost, [leaf for leaf in tree.leaves if not leaf.empty])
-    bound = float(bounds.min(initial=inf))
-    goal = reached(cost, tree.best) if tree.best.size else min(bound, least)
-    if checked(session, cost, lower, upper, tree, goal) is None:
-        return None, -inf, tree.runs
-    return (tree.best, bound, tree.runs) if tree.best.size else (None, max(bound, least), tree.runs)
+        return Below(None, -inf, most)
+    found = tree.best.size > 0
+    goal = reached(cost, tree.best) if found else least - BOUND_MET * (1 + abs(least)) if least < inf else inf
+    proof = _proof(session, cost, lower, upper, tree.leaves, goal)
+    if proof is None:
+        return Below(None, -inf, tree.runs)
+    leaves, bound = proof
+    return Below(tree.best, bound, tree.runs, leaves) if found else Below(None, max(bound, least), tree.runs, leaves)
 
 
-def bounds_of(session: Session, cost: Vector, leaves: list[Leaf], *, wide: bool = False) -> Vector:
-    """Return what nothing in each leaf costs less than, shape (k,); in extended precision if `wide`."""
-    if not leaves:
-        return np.zeros(0)
-    ends = np.array([leaf.lower for leaf in leaves]), np.array([leaf.upper for leaf in leaves])
-    rows = session.matrix, session.row_low, session.row_high
-    return lower_bounds(*rows, cost, *ends, np.array([leaf.y for leaf in leaves]), wide=wide)
+def bounds_of(session: Session, cost: Vector, leaves: Sequence[Leaf], *, wide: bool = False) -> Vector:
+    """Return what nothing in each leaf costs less than, shape (k,); in extended precision if `wide`.
+
+    Infinite where a leaf is proven to be empty, and minus that where its proof is none for these rows.
+    """
+    found, empty = np.full(len(leaves), -inf), np.array([leaf.empty for leaf in leaves], dtype=bool)
+    for none in (False, True):
+        some = [leaf for leaf in leaves if leaf.empty == none]
+        if not some:
+            continue
+        boxes = (np.array([getattr(leaf, name) for leaf in some]) for name in ("lower", "upper", "y"))
+        rows = session.matrix, session.row_low, session.row_high
+        if none:
+            found[empty] = np.where(empty_boxes(*rows, *boxes), inf, -inf)
+        else:
+            found[~empty] = lower_bounds(*rows, cost, *boxes, wide=wide)
+    return found
 
 
 def _refined(session: Session, cost: Vector, leaf: Leaf) -> Leaf:
@@ -196,21 +237,23 @@ def _refined(session: Session, cost: Vector, leaf: Leaf) -> Leaf:
     return replace(leaf, y=polished(session, cost, leaf.lower, leaf.upper, answer).y)
 
 
-def _cover(leaves: tuple[Leaf, ...], lower: Vector, upper: Vector) -> bool:
-    """Return whether boxes hold every combination between two ends: none twice, and as many as there are."""
-    k = len(lower)
-    low, high = (
-        np.array([end[-k:] for end in ends]) for ends in zip(*((x.lower, x.upper) for x in leaves), strict=True)
-    )
+def _cover(leaves: tuple[Leaf, ...], lower: Vector, upper: Vector, integers: int) -> bool:
+    """Return whether boxes hold every combination between two ends once, each with all of the other columns."""
+    low, high = np.array([leaf.lower for leaf in leaves]), np.array([leaf.upper for leaf in leaves])
+    whole = len(lower) - integers
+    if (low[:, :whole] > lower[:whole]).any() or (high[:, :whole] < upper[:whole]).any():
+        return False
+    low, high, lower, upper = low[:, whole:], high[:, whole:], lower[whole:], upper[whole:]
     if (low < lower).any() or (high > upper).any() or (low != np.round(low)).any() or (high != np.round(high)).any():
         return False
-    apart = all(((low[a] > high[b]) | (low[b] > high[a])).any() for a, b in combinations(range(len(leaves)), 2))
-    held = sum(_combinations(a, b) for a, b in zip(low, high, strict=True))
-    return apart and held == _combinations(lower, upper)
+    past = (low[:, None] > high).any(axis=2)
+    apart = past | past.T | np.eye(len(leaves), dtype=bool)
+    return bool(apart.all()) and sum(_combinations(low, high)) == sum(_combinations(lower[None], upper[None]))
 
 
-def _combinations(lower: Vector, upper: Vector) -> int:
-    return prod(int(width) + 1 for width in upper - lower)
+def _combinations(low: Vector, high: Vector) -> Iterator[int]:
+    """Yield how many combinations each box holds."""
+    return (prod(widths) for widths in (high - low + 1).astype(int).tolist())
 
 
 class _Search:
@@ -219,17 +262,16 @@ class _Search:
     def __init__(self, session: Session, cost: Vector, below: float, most: int) -> None:
         self.session, self.cost, self.most = session, cost, most
         self.unit, self.whole = unit_of(cost), session.n - session.integers
+        self.sizes = np.abs(session.matrix[:, self.whole :])
         self.until = thread_time() + SHARE_OF_TIME * session.time_limit
         self.leaves: list[Leaf] = []
         self.number = count()
         self.best, self.enough, self.runs = EMPTY, below, 0
 
-    def run(self, lower: Vector, upper: Vector, known: tuple[Leaf, ...]) -> Tree:
+    def run(self, lower: Vector, upper: Vector, known: tuple[Leaf, ...], most_open: float) -> Tree:
         """Search a box, or go on from leaves that hold it, of which those are solved that may hold something better."""
-        waiting: list[Waiting] = []
-        if known:
-            self._reopen(waiting, known)
-        else:
+        waiting = self._waiting(self._within(known, lower, upper), most_open)
+        if not waiting:
             self._sort(waiting, self._solved(lower, upper))
         while waiting:
             bound, _, next_ = heappop(waiting)
@@ -245,15 +287,26 @@ class _Search:
                     self._sort(waiting, part)
         return Tree(self.best, tuple(self.leaves), self.runs)
 
-    def _reopen(self, waiting: list[Waiting], known: tuple[Leaf, ...]) -> None:
-        """Let leaves wait by what their prices bound."""
-        self.leaves = [leaf for leaf in known if leaf.empty]
-        priced = [leaf for leaf in known if not leaf.empty]
-        for leaf, bound in zip(priced, bounds_of(self.session, self.cost, priced).tolist(), strict=True):
-            heappush(waiting, (bound, next(self.number), leaf))
+    def _within(self, known: tuple[Leaf, ...], lower: Vector, upper: Vector) -> tuple[Leaf, ...]:
+        """Return the parts of leaves between two ends, with the bounds here of what is no choice; none if some lack."""
+        choice = np.arange(len(lower)) >= self.whole
+        cut = (
+            replace(x, lower=np.where(choice, np.maximum(x.lower, lower), lower),
+                    upper=np.where(choice, np.minimum(x.upper, upper), upper))
+            for x in known
+        )  # fmt: skip
+        leaves = tuple(leaf for leaf in cut if (leaf.lower <= leaf.upper).all())
+        return leaves if leaves and _cover(leaves, lower, upper, self.session.integers) else ()
+
+    def _waiting(self, known: tuple[Leaf, ...], most_open: float) -> list[Waiting]:
+        """Return leaves with what their prices bound, or their proofs; none if more than a share of them are open."""
+        bounds = bounds_of(self.session, self.cost, known)
+        if (bounds < self.enough).sum() > most_open * len(known):
+            return []
+        return sorted((bound, next(self.number), leaf) for bound, leaf in zip(bounds.tolist(), known, strict=True))
 
     def _solved(self, lower: Vector, upper: Vector) -> Half:
-        if self.runs == self.most or thread_time() > self.until:
+        if self.runs == self.most or (self.runs % RUNS_A_LOOK == 0 and thread_time() > self.until):
             raise _GivenUpError
         self.runs += 1
         answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=self.unit, basis=False)
@@ -324,12 +377,16 @@ class _Search:
         return best
 
     def _broken(self, half: Half) -> npt.NDArray[np.int64]:
-        """Return the columns that are furthest from whole, at most `TRIED`."""
+        """Return the columns that are furthest from whole in what their rows are worth, at most `TRIED`.
+
+        A yes that is nearly whole may still be the dearest: it decides by how much rows are lifted.
+        """
         parts = half.answer.x[self.whole :]
         off = np.abs(parts - np.round(parts))
-        order = np.argsort(-off, kind="stable")[:TRIED]
-        broken = order[off[order] > WHOLE]
-        return np.asarray(self.whole + (broken if broken.size else order[:1]))
+        worth = off * (np.abs(half.answer.y) @ self.sizes)
+        order = np.lexsort((-off, -worth))
+        broken = order[off[order] > WHOLE][:TRIED]
+        return np.asarray(self.whole + (broken if broken.size else np.array([off.argmax()])))
 
     def _boxes(self, half: Half, column: int) -> Iterator[tuple[Vector, Vector]]:
         value = half.answer.x[column]

@@ -106,9 +106,13 @@ def read_price_list(
     left: list[LeftOut] = []
     for row, cells in table[begin:]:
         found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
-        if not found["material"] or not any(found.get(f) for f in PRICES):
+        if not found["material"]:
             continue
         meant = names.meaning(found["material"])
+        if not any(found.get(f) for f in PRICES):
+            if meant.id or found.get("pack") or found.get("pack_kg") or found.get("pack_g"):
+                left.append(LeftOut(row, found["material"], "it has no price."))
+            continue  # a title among the lines
         try:
             reason = "" if meant.id else _unclear(found["material"], meant)
             if meant.id:

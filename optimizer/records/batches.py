@@ -15,7 +15,7 @@ from optimizer.errors import DataError, Problem, UsageError, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.immutable import immutable
 from optimizer.records.photos import LARGEST_PHOTO, UncleanError, bare
-from optimizer.records.store import Printed, Store
+from optimizer.records.store import Printed, Store, StoreAnswer
 from optimizer.units import slug
 
 IMAGES = (
@@ -47,15 +47,17 @@ class Photo:
     """Whether something of that was taken out."""
 
 
-@immutable
-class Used:
-    """What went into a batch of one lot, as supplied [g]."""
+class LotUsed(StoreAnswer):
+    """What went into a batch of one lot."""
 
     material: str
     lot: str
+    """Empty if nobody noted it."""
     supplier: str
     grams: float
+    """As supplied [g]."""
     stage: str
+    """weighed, adjustment or thickening."""
     on: str
 
 
@@ -66,7 +68,7 @@ class Incoming:
     batch: Batch
     file: str
     text: str
-    used: tuple[Used, ...]
+    used: tuple[LotUsed, ...]
     photos: Mapping[str, Photo]
     facts: Mapping[str, str] = field(default_factory=dict)
 
@@ -199,7 +201,7 @@ def _by_lot(first: str, added: list[tuple[str, float, str]]) -> list[tuple[str, 
 
 def used_of(
     batch: Batch, shelf: tuple[ShelfLine, ...] = (), materials: Mapping[str, Material] | None = None
-) -> tuple[Used, ...]:
+) -> tuple[LotUsed, ...]:
     """Return what went into a batch of which lot, in the order of the file.
 
     Acid and alkali count as the bottle that the batch names, else as the pure chemical in its stated form; what went
@@ -221,7 +223,11 @@ def used_of(
     for t in batch.thickening:
         for lot, percent, on in _by_lot(t.lot, [(s.lot, s.added_percent, s.on) for s in t.step]):
             found.append((t.material, lot, percent * batch.size_g / 100, "thickening", on))
-    return tuple(Used(m, lot, _supplier(m, lot, shelf), g, stage, on) for m, lot, g, stage, on in found if g > 0)
+    return tuple(
+        LotUsed(material=m, lot=lot, supplier=_supplier(m, lot, shelf), grams=g, stage=stage, on=on)
+        for m, lot, g, stage, on in found
+        if g > 0
+    )
 
 
 def _supplier(material: str, lot: str, shelf: tuple[ShelfLine, ...]) -> str:
@@ -261,10 +267,7 @@ def keep(store: Store, incoming: Incoming, on: str, made: Mapping[str, Any] | No
                 mass_g=batch.finish.mass_g, bottles=batch.finish.bottles, made=as_made,
             )  # fmt: skip
             for position, u in enumerate(used):
-                store.put(
-                    "lot", revision_id=row, position=position, material=u.material, lot=u.lot, supplier=u.supplier,
-                    grams=u.grams, stage=u.stage, on_date=u.on,
-                )  # fmt: skip
+                store.put("lot", revision_id=row, position=position, on_date=u.on, **u.model_dump(exclude={"on"}))
             for material, digest in sorted(incoming.facts.items()):
                 store.put("fact", revision_id=row, material=material, digest=digest)
             for seen in batch.observation:
@@ -290,13 +293,17 @@ def made_on(batch: Batch) -> str:
 
 def _same(store: Store, last: Any, incoming: Incoming, as_made: str) -> bool:
     """Return whether the revision that holds is just this file with these lots and photos."""
-    lots = store.rows("SELECT * FROM lot WHERE revision_id = ? ORDER BY position", last["id"])
-    kept = [(r["material"], r["lot"], r["supplier"], r["grams"], r["stage"], r["on_date"]) for r in lots]
+    kept = lots_kept(store, last["id"])
     sql = "SELECT o.photo, p.sha256 FROM observation o JOIN photo p ON p.id = o.photo_id WHERE o.revision_id = ?"
     photos = {(r["photo"], r["sha256"]) for r in store.rows(sql, last["id"])}
-    new = [(u.material, u.lot, u.supplier, u.grams, u.stage, u.on) for u in incoming.used]
     brought = {(p.name, p.sha256) for p in incoming.photos.values()}
-    return (last["text"], last["made"], kept, photos) == (incoming.text, as_made, new, brought)
+    return (last["text"], last["made"], kept, photos) == (incoming.text, as_made, incoming.used, brought)
+
+
+def lots_kept(store: Store, revision: int) -> tuple[LotUsed, ...]:
+    """Return what a revision says went in, in the order of the file."""
+    rows = store.rows("SELECT * FROM lot WHERE revision_id = ? ORDER BY position", revision)
+    return tuple(map(LotUsed.of, rows))
 
 
 def _observe(store: Store, batch: int, revision: int | None, seen: Observation, photo: Photo | None) -> None:

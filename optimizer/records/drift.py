@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta
 from math import fsum, sqrt
 
-from optimizer.records.store import Told
+from optimizer.records.store import StoreAnswer
 from optimizer.units import ROUND_OFF, number
 
 HORIZON_DAYS = 913
@@ -16,7 +16,7 @@ ASSUMES = (
 )
 
 
-class Trend(Told):
+class Trend(StoreAnswer):
     """The straight line that fits readings best (least squares).
 
     Equation: slope = sum((t - mean t)(y - mean y)) / sum((t - mean t)^2); its standard error is

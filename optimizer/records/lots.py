@@ -1,22 +1,8 @@
 """The trace: which lots went into a batch, and where a lot went. Only the revisions that hold are asked."""
 
 from optimizer.errors import nearest
-from optimizer.records.batches import LATEST, batch_id
-from optimizer.records.store import Printed, Store, Told
-
-
-class LotUsed(Told):
-    """What went into a batch of one lot."""
-
-    material: str
-    lot: str
-    """Empty if nobody noted it."""
-    supplier: str
-    grams: float
-    """As supplied [g]."""
-    stage: str
-    """weighed, adjustment or thickening."""
-    on: str
+from optimizer.records.batches import LATEST, LotUsed, batch_id, lots_kept
+from optimizer.records.store import Printed, Store, StoreAnswer
 
 
 class LotsOf(Printed):
@@ -29,7 +15,7 @@ class LotsOf(Printed):
     lots: tuple[LotUsed, ...]
 
 
-class Went(Told):
+class Went(StoreAnswer):
     """A batch into which a lot went."""
 
     batch: str
@@ -69,8 +55,8 @@ def lots_of(store: Store, number: str) -> LotsOf:
     with store.reading():
         batch_id(store, number)
         held = store.one(f"SELECT r.* FROM {LATEST} WHERE b.number = ?", number)
-        rows = store.rows("SELECT * FROM lot WHERE revision_id = ? ORDER BY position", held["id"])
-    return LotsOf.of(held, batch=number, lots=tuple(map(LotUsed.of, rows)))
+        lots = lots_kept(store, held["id"])
+    return LotsOf.of(held, batch=number, lots=lots)
 
 
 def where_lot(store: Store, lot: str, material: str = "") -> WhereLot:

@@ -5,7 +5,7 @@ from math import isfinite
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.errors import nearest
-from optimizer.records.store import Printed, Store, Told
+from optimizer.records.store import Printed, Store, StoreAnswer
 from optimizer.rules import named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import CHARGES
@@ -15,7 +15,7 @@ FIGURES = ("cost_per_kg", "active_percent", *(f"{c}_percent" for c in CHARGES), 
 """Columns of a version that hold figures."""
 
 
-class DoseChange(Told):
+class DoseChange(StoreAnswer):
     """A dose in the last version and in this one [% as supplied]; null where the material is not used."""
 
     material: str
@@ -23,7 +23,7 @@ class DoseChange(Told):
     after: float | None
 
 
-class FigureChange(Told):
+class FigureChange(StoreAnswer):
     """A figure in the last version and in this one; null where it has no value."""
 
     figure: str

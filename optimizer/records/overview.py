@@ -5,10 +5,10 @@ from typing import Any
 
 from optimizer.errors import nearest
 from optimizer.records.batches import LATEST, batch_id
-from optimizer.records.store import Printed, Store, Told
+from optimizer.records.store import Printed, Store, StoreAnswer
 
 
-class NoteKept(Told):
+class NoteKept(StoreAnswer):
     """A reading of a batch."""
 
     what: str
@@ -23,7 +23,7 @@ class NoteKept(Told):
     """True if it was noted straight into the store, false if the batch file holds it."""
 
 
-class Sample(Told):
+class Sample(StoreAnswer):
     """A retained sample."""
 
     place: str
@@ -61,7 +61,7 @@ class Shown(Printed):
     """The batch file."""
 
 
-class BatchLine(Told):
+class BatchLine(StoreAnswer):
     """A batch of the list."""
 
     batch: str
@@ -73,7 +73,7 @@ class BatchLine(Told):
     bottles: int | None
 
 
-class MasterLine(Told):
+class MasterLine(StoreAnswer):
     """A master formula of the list, by its last version."""
 
     name: str

@@ -4,13 +4,13 @@ from datetime import date, timedelta
 from typing import Any
 
 from optimizer.records.drift import Trend, alarms, trend
-from optimizer.records.store import Printed, Store, Told
+from optimizer.records.store import Printed, Store, StoreAnswer
 
 EARLY = 0.1
 """A reading counts for a due day from this share of its age before it (common practice, no source)."""
 
 
-class Due(Told):
+class Due(StoreAnswer):
     """A day on which a test is to be read."""
 
     on: str
@@ -18,7 +18,7 @@ class Due(Told):
     """met, coming, due (today), overdue, or missed (the next reading's time has come)."""
 
 
-class SeriesReading(Told):
+class SeriesReading(StoreAnswer):
     """A reading of a test."""
 
     number: int
@@ -34,7 +34,7 @@ class SeriesReading(Told):
     """Why it does not count; empty if it counts."""
 
 
-class Test(Told):
+class Test(StoreAnswer):
     """A series of readings of a batch."""
 
     name: str
@@ -63,7 +63,7 @@ class Calendar(Printed):
     notes: tuple[str, ...] = ()
 
 
-class Task(Told):
+class Task(StoreAnswer):
     """Something that is to be done."""
 
     batch: str

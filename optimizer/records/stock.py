@@ -14,7 +14,7 @@ from optimizer.data.names import names_of
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.immutable import immutable
 from optimizer.records.batches import LATEST
-from optimizer.records.store import Printed, Store, Told, open_store
+from optimizer.records.store import Printed, Store, StoreAnswer, open_store
 
 WINDOW = 91
 """Days over which the pace of use is told; common practice, no source: a quarter of a year."""
@@ -32,7 +32,7 @@ class Withdrawal:
     on: date
 
 
-class Holding(Told):
+class Holding(StoreAnswer):
     """What is left of a material."""
 
     material: str
@@ -49,7 +49,7 @@ class Holding(Told):
     per_week_kg: float | None
     """Pace of use; null if nothing was used lately."""
     lasts_until: date | None
-    """At that pace."""
+    """At that pace; null unless it was used on several days."""
     buy_by: date | None
     """That day less the longest time of delivery that the shelf states; null without one."""
     low: bool
@@ -172,7 +172,8 @@ def _holding(
         over = max(SHORTEST, (on - min(u.on for u in lately)).days + 1)
         pace = fsum(u.grams for u in lately) / 1000 * 7 / over
         largest = largest_use(lately, material.id)
-        until = on + timedelta(days=min(36_500, int(left / pace * 7))) if pace > 0 else None
+        told = pace > 0 and len({u.on for u in lately}) > 1
+        until = on + timedelta(days=min(36_500, int(left / pace * 7))) if told else None
     leads = [line.lead_days for line in lines if line.lead_days is not None]
     buy_by = until - timedelta(days=round(max(leads))) if until is not None and leads else None
     priced = sorted(
@@ -207,7 +208,11 @@ def _notes(found: list[Holding], store: Store | None) -> Iterable[str]:
         )
     if any(h.short_kg > 0 for h in found):
         yield "More was used than was counted: count again, or strike a wrong weight of a batch and keep it anew."
-    yield f"Pace: what was used in the last {WINDOW} days. An order or a season changes it."
+    if any(h.per_week_kg for h in found):
+        yield (
+            f"Pace: what was used in the last {WINDOW} days, over the days since the first of those batches, at least "
+            f"{SHORTEST} days. An order or a season changes it; one day of use foretells no end."
+        )
     yield "The shelf's file is never written. Only batches that were kept count."
 
 

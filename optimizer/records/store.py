@@ -31,7 +31,7 @@ WAIT = 15.0
 KEEP_FIRST = "Keep a batch first (tenside records keep BATCH.toml), or name the store with --store FILE."
 
 
-class Told(Frozen):
+class StoreAnswer(Frozen):
     """Base of what the records room answers; it is also the JSON that is printed."""
 
     model_config = ConfigDict(from_attributes=True)
@@ -43,7 +43,7 @@ class Told(Frozen):
         return cls(**{f: row[there[f]] for f in cls.model_fields if f in there and f not in others}, **others)
 
 
-class Printed(Told):
+class Printed(StoreAnswer):
     """Base of what a command prints."""
 
     format: int = 1

@@ -23,21 +23,20 @@ def bound(result: Result) -> list[Outcome]:
 def binding_table(result: Result) -> Table:
     """Return the limits that bind with their prices, and with the ranges of the whole answer if they were asked for."""
     binding = bound(result)
-    followed = any(not isnan(o.whole_from) for o in binding)
-    rows = tuple(
-        (o.reading, _side(o), priced(o, result), *_if_lowered(o, result), holds(o), *([whole(o)] if followed else []))
-        for o in binding
-    )
-    lower = ("one unit lower",) if _kinked(result) else ()
-    other = ("whole answer",) if followed else ()
-    columns: Columns = ("rule", "side", *figures("one unit higher", *lower, "holds from - to", *other))
+    followed, kinked = any(not isnan(o.whole_from) for o in binding), _kinked(result)
+    rows = []
+    for o in binding:
+        lower = (money(-o.price_if_lowered, result),) if kinked else ()
+        rows.append((o.reading, _side(o), priced(o, result), *lower, holds(o), *((whole(o),) if followed else ())))
+    below, answers = ("one unit lower",) * kinked, ("whole answer",) * followed
+    columns: Columns = ("rule", "side", *figures("one unit higher", *below, "holds from - to", *answers))
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
     if any(rule.columns(result.brief.pool) for rule in result.brief.modelled):
         note += " Prices hold for the yes/no choices made here"
         note += "; over the range of the whole answer no other is better, proven." if followed else "."
-    if _kinked(result):
+    if kinked:
         note += " More limits meet here than needed, so raising and lowering may cost differently."
-    return Table("Rules that bind", columns, rows, note)
+    return Table("Rules that bind", columns, tuple(rows), note)
 
 
 def lots_listing(result: Result, at_risk: Sequence[str]) -> Listing:
@@ -63,13 +62,6 @@ def _kinked(result: Result) -> bool:
         not isclose(o.price_if_raised, o.price_if_lowered, rel_tol=PRICE_SHOWN, abs_tol=PRICE_SHOWN)
         for o in priced_rules
     )
-
-
-def _if_lowered(outcome: Outcome, result: Result) -> tuple[str, ...]:
-    """Return the effect of lowering the limit, where that column is shown."""
-    if not _kinked(result):
-        return ()
-    return (money(-outcome.price_if_lowered, result),)
 
 
 def priced(outcome: Outcome, result: Result) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.evidence import line_of_clash
-from optimizer.assessment.planned import PlannedCost, planned_cost
+from optimizer.assessment.planned import PlannedCost, planned_cost, short_for_plan
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.planned import WATER, plan_of_formula
@@ -112,10 +112,9 @@ def _facts(result: Result, planned: PlannedCost | None) -> list[tuple[str, str]]
         shares = [f"{charge} {number(100 * part / active, 0)} %" for charge, part in charge_parts(formula).items()]
         facts.append(("active", f"{number(active, 2)} % active matter: {listed(shares)}"))
     if result.ph is not None:
-        ph = result.ph
-        window = (
-            f"window {number(ph.low, 2)} ({listed(ph.low_set_by)}) to {number(ph.high, 2)} ({listed(ph.high_set_by)})"
-        )
+        ph, names = result.ph, {line.item.id: line.item.material.name for line in formula.lines}
+        low, high = (listed([names.get(i, i) for i in by]) for by in (ph.low_set_by, ph.high_set_by))
+        window = f"window {number(ph.low, 2)} ({low}) to {number(ph.high, 2)} ({high})"
         facts.append(("pH", f"target {number(ph.target, 2)} ± {number(ph.tolerance, 2)}; {window}"))
     if chosen := _chosen(result, formula):
         facts.append(("chosen", listed(chosen)))
@@ -170,6 +169,9 @@ def planned_words(planned: PlannedCost, currency: str) -> str:
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
     free = planned.free
     lacks = f"; {listed(list(free))} counted as free: write a price on the shelf" if free else ""
+    if planned.guessed:
+        dearest = f"{planned.assumed:.2f} {currency} per kg, the dearest price of what may thicken"
+        lacks += f"; {listed(list(planned.guessed))} counted at {dearest}: write its own on the shelf"
     return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
 
 
@@ -289,13 +291,16 @@ def formula_table(formula: Formula, currency: str, digits: int = 2, note: str = 
 
 
 def dose_changes(before: Formula, after: Formula) -> list[Row]:
-    """Return every material of two formulas, most first: its doses, empty for none, and what changed."""
+    """Return every material of two formulas, most first, and what is kept free: both doses and what changed."""
     names = {line.item.id: line.item.material.name for line in (*before.lines, *after.lines)}
     doses = {n: (before.doses.get(n, 0.0), after.doses.get(n, 0.0)) for n in names}
-    return [
+    rows: list[Row] = [
         (names[n], old or None, new or None, new - old if abs(new - old) > CHANGE_SHOWN else None)
         for n, (old, new) in sorted(doses.items(), key=lambda d: (-max(d[1]), d[0]))
     ]
+    if before.held_back:
+        rows.append(("kept free", before.held_back, after.held_back, None))
+    return rows
 
 
 def change_columns(old: str, new: str) -> Columns:
@@ -419,9 +424,9 @@ def entry_words(entry: float) -> str:
 
 
 def _notes(result: Result) -> Listing:
-    notes = [*result.notes, *result.brief.assumptions]
     formula = result.formula
     assert formula is not None
+    notes = [*result.notes, *result.brief.assumptions, *short_for_plan(result.brief, formula, result.setting)]
     if result.barred:
         shown = listed(result.barred[:12])
         more = f" and {len(result.barred) - 12} more" if len(result.barred) > 12 else ""

@@ -19,7 +19,8 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     """Return the figures as one table and the advice as a list."""
     rows: list[tuple[str, ...]] = []
     if found.window is not None:
-        low, high = (listed(by) or "the brief" for by in (found.window.low_set_by, found.window.high_set_by))
+        ends_by = found.window.low_set_by, found.window.high_set_by
+        low, high = (listed([found.names.get(i, i) for i in by]) or "the brief" for by in ends_by)
         target = "" if found.setting.target is None else number(found.setting.target, 2)
         ends = number(found.window.low, 2), number(found.window.high, 2)
         by = low if low == high else f"{low} and {high}"
@@ -27,9 +28,7 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     for acid in found.preservation.acids:
         beside = f"of {number(acid.percent, 3)} % as acid; {AT_MOST}"
         rows.append((f"{acid.acid}, undissociated, %", *_span(acid.undissociated, 3), beside))
-    left = found.budget.left
-    room = f"{number(left.low, 2)} to {number(left.high, 2)} left of {number(found.budget.limit)} %"
-    rows.append(("dissolved salt, %", *_span(found.budget.total, 2), room))
+    rows.append(("dissolved salt, %", *_span(found.budget.total, 2), found.budget.room))
     micelles = found.micelles
     if micelles.mixed_cmc and micelles.free_anionic:
         use = f"1 in {number(micelles.dilution)} in water without salt"

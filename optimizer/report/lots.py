@@ -90,7 +90,7 @@ def _weigh_sheet(done: Restandardised, names: dict[str, str]) -> Table:
 
 def _spans(done: Restandardised) -> Table:
     moved = [s for s in done.spans if s.high - s.low > KEPT or abs(s.unchanged - s.planned) > KEPT]
-    rows = tuple((s.rule.reading(), s.planned, _between(s.low, s.high), _unchanged(s), s.after) for s in moved)
+    rows = tuple((s.rule.reading(), s.planned, _between(s.low, s.high), _these(s), s.after) for s in moved)
     note = (
         "Any lots: the planned doses over the library's low to high of every material; active matter, water and "
         "carried salt of a lot move together. These: the planned doses at the measured lots, ! breaks the rule."
@@ -99,8 +99,8 @@ def _spans(done: Restandardised) -> Table:
     return Table("What lots do to the rules", columns, rows, note)
 
 
-def _unchanged(span: LotSpan) -> str:
-    return f"{_figure(span.unchanged)}{'' if span.keeps else ' !'}"
+def _these(span: LotSpan) -> str:
+    return ("" if isnan(span.unchanged) else number(span.unchanged, 2)) + ("" if span.keeps else " !")
 
 
 def robust_document(done: Robust) -> Document:
@@ -163,9 +163,6 @@ def _costs(done: Robust) -> list[tuple[str, str]]:
 def _formulas(done: Robust) -> Table:
     assert done.plain_formula is not None
     rows = dose_changes(done.plain_formula, done.formula or done.plain_formula)
-    if done.plain_formula.held_back:
-        free = done.plain_formula.held_back
-        rows.append(("kept free", free, free, None))
     if done.formula is None:
         rows = [(name, best, None, None) for name, best, *_ in rows]
     note = ""
@@ -223,7 +220,3 @@ def _between(low: float, high: float) -> str:
         return number(low, 2)
     digits = next((d for d in (2, 3) if number(low, d) != number(high, d)), 4)
     return f"{number(low, digits)} - {number(high, digits)}"
-
-
-def _figure(value: float) -> str:
-    return "" if isnan(value) else number(value, 2)

@@ -141,7 +141,7 @@ def made_document(made: Made) -> Document:
     if made.ph is not None:
         window = {None: "", True: ", in the planned window", False: ", outside the planned window"}[made.in_window]
         facts.append(("pH read last", f"{number(made.ph, 2)}{window}"))
-    facts.append(("cost", f"{number(made.cost, 3)} {currency} per kg (plan: {number(made.planned.cost, 3)})"))
+    facts.append(("cost", f"{number(made.cost, 3)} {currency} per kg (plan: {number(made.planned_cost, 3)})"))
     if batch.finish.bottles and batch.bottle_ml and batch.density_g_per_ml:
         volume = batch.finish.bottles * batch.bottle_ml * batch.density_g_per_ml
         facts.append(("bottles", f"{batch.finish.bottles}, {number(100 * volume / went.mass_g, 1)} % of the batch"))

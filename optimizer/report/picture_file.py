@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import re
 import warnings
+from collections.abc import Callable
 from importlib.util import find_spec
 from io import BytesIO
 from pathlib import Path
@@ -45,6 +46,21 @@ def refuse_undrawable(path: Path) -> None:
 def is_svg(path: Path) -> bool:
     """Return whether a picture is drawn as on a page."""
     return path.suffix.lower() == ".svg"
+
+
+def draw(sketch: Sketch, heading: str, path: Path, plot: Callable[[Any], None]) -> None:
+    """Write a picture: as SVG a sketch's drawing, else what is plotted on axes of matplotlib.
+
+    Raises:
+        DataError: If the file exists.
+    """
+    if is_svg(path):
+        write_svg(sketch, heading, path)
+        return
+    figure, axes = canvas()
+    plot(axes)
+    axes.set_title(heading)
+    write_plotted(figure, path)
 
 
 def write_svg(sketch: Sketch, heading: str, path: Path) -> None:

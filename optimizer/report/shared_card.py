@@ -109,9 +109,9 @@ def _said(one: Instead) -> str:
     if not one.use:
         return f"Without {one.missing}: nothing known keeps the brief ({one.why_not})."
     also = listed([f"{name} to {number(dose, 2)} %" for name, dose in one.also])
-    return (
-        f"Without {one.missing}: {number(one.percent, 2)} % {one.use}{f', and {also}' if also else ''}; water the rest."
-    )
+    dose = f"{number(one.percent, 2)} % {one.use}{f', and {also}' if also else ''}; water the rest."
+    handling = f" {one.use}: {one.handling}" if one.handling else ""
+    return f"Without {one.missing}: {dose}{handling}"
 
 
 def shared_csv(card: SharedCard) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from optimizer.records.stock import WINDOW, Holding, StockLeft
+from optimizer.records.stock import Holding, StockLeft
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Table, figures
 from optimizer.units import listed, number
 
@@ -38,7 +38,7 @@ def _table(stock: StockLeft) -> Table:
     shown = [(head, cells) for head, cells in known if any(cell not in (None, "") for cell in cells)]
     columns = tuple(column for head, _ in shown for column in head)
     rows: list[Row] = [tuple(cells[i] for _, cells in shown) for i in range(len(stock.materials))]
-    note = f"Lasts: at the pace of the last {WINDOW} days." if "lasts until" in columns else ""
+    note = "Lasts: at the pace told below." if "lasts until" in columns else ""
     return Table("Stock, what runs low first", columns, tuple(rows), note)
 
 

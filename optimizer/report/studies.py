@@ -22,7 +22,7 @@ from optimizer.report.blend import (
 )
 from optimizer.report.cautions import FIRST, alarm_listing, framed, rests_listing
 from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.rules import MEASURES, named_measure
 from optimizer.solve.result import Outcome
 from optimizer.studies.check import Checked
@@ -59,14 +59,17 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
         for mend in checked.mends:
             outcome = rules[mend.id]
             cost = "not without breaking another" if mend.cost is None else mend.cost
-            rows.append((outcome.reading, valued(outcome), outcome.violation, cost, listed(mend.changed)))
+            changed = [brief.library.by_id[n].name for n in mend.changed]
+            rows.append((outcome.reading, valued(outcome), outcome.violation, cost, listed(changed)))
         note = "Mending: the nearest formula that keeps this rule and all that are kept already, per kg of product."
         mending = figures("mending costs", form="+.4f", unit=f" {currency}")
         columns: Columns = ("broken rule", *figures("value", "by", digits=3), *mending, "changes")
         sections.append(Table("Broken", columns, tuple(rows), note))
         sections.append(_nearest(checked))
-    kept = [o for o in checked.rules if o.id not in checked.broken and not o.idle]
-    sections.append(rooms("Kept", kept))
+    rest = [o for o in checked.rules if o.id not in checked.broken and not o.idle]
+    missed = [o for o in rest if o.violation > KEPT]
+    sections += filled(rooms("Not kept, though the brief sets no such limit", missed))
+    sections.append(rooms("Kept", [o for o in rest if o not in missed]))
     if chemistry:
         sections += chemistry_sections(chemistry)
     shown = framed(cautions, sections)
@@ -83,8 +86,6 @@ def _nearest(checked: Checked) -> Table | Listing:
             words = "None was found near, which proves nothing as a rule is curved; 'tenside blend' looks further."
         return Listing("Nearest formula that keeps every rule", (words,))
     rows = dose_changes(checked.formula, near.formula)
-    if near.formula.held_back:
-        rows.append(("kept free", checked.formula.held_back, near.formula.held_back, None))
     currency = checked.brief.scenario.currency
     new_cost = near.formula.cost
     saved = f"{new_cost - checked.cost:+z.3f} {currency}"
@@ -278,7 +279,8 @@ def _causes(comparison: Comparison) -> list[Table]:
         return (label, None, *(_signed(getattr(s, key)) for s in comparison.splits))
 
     rows = (*(row(*cause) for cause in CAUSES.items()), Strong(row("total", "together")))
-    title = f"Why the cost differs from {sides[0].name}, {sides[0].brief.scenario.currency} per kg"
+    alone = "" if all(isnan(s.planned_cost_per_kg) for s in sides) else " of the blend alone"
+    title = f"Why the cost{alone} differs from {sides[0].name}, {sides[0].brief.scenario.currency} per kg"
     note = "Each part is the mean over the orders in which the causes can come one after the other."
     return [Table(title, ("because of", *figures(*(s.name for s in sides), form="+.4f")), rows, note)]
 

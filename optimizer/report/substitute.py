@@ -4,12 +4,7 @@ from math import isnan
 
 from optimizer.assessment.planned import sought_cost
 from optimizer.bench.rescue import Rescue
-from optimizer.report.blend import (
-    at_the_bench,
-    change_columns,
-    dose_changes,
-    planned_change,
-)
+from optimizer.report.blend import at_the_bench, change_columns, dose_changes, planned_change
 from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.substituted import Base, StandIn, Substituted, Swap
@@ -133,8 +128,6 @@ def _ph(done: Substituted, base: Base) -> list[tuple[str, str]]:
 def _formula(done: Substituted, base: Base) -> Table:
     assert done.answer is not None
     rows = dose_changes(base.formula, done.answer.formula)
-    if base.formula.held_back:
-        rows.append(("kept free", base.formula.held_back, done.answer.formula.held_back, None))
     old, new = base.formula.cost, done.answer.formula.cost
     rows.append(Strong((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+z.3f}")))
     now, then = (base.formula, base.setting), (done.answer.formula, done.answer.setting)

@@ -2,6 +2,7 @@
 
 from math import isnan
 from pathlib import Path
+from typing import Any
 
 from optimizer.assessment.alarms import alarms_of, uncharted
 from optimizer.assessment.evidence import line_of, rests_along
@@ -23,7 +24,7 @@ from optimizer.report.document import (
     Table,
     figures,
 )
-from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
+from optimizer.report.picture_file import draw
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
@@ -243,22 +244,20 @@ def draw_frontier(curves: tuple[tuple[str, Frontier], ...], path: Path) -> None:
     Raises:
         DataError: If the file exists.
     """
-    drawing, heading = _drawing(curves), curves[0][1].brief.scenario.name
-    if is_svg(path):
-        write_svg(Sketch("The trade-off", drawing=drawing), heading, path)
-        return
-    figure, axes = canvas()
-    styles = ("-", "--", "-.", ":")
-    for k, line in enumerate(drawing.lines):
-        axes.plot(*zip(*line.points, strict=True), styles[k % len(styles)], color=f"C{k}", label=line.label or None)
-        axes.plot(*zip(*line.marks, strict=True), "o", color=f"C{k}", markersize=4)
-    axes.set_xlabel(drawing.x)
-    axes.set_ylabel(drawing.y)
-    axes.set_title(heading)
-    if any(line.label for line in drawing.lines):
-        axes.legend()
-    axes.grid(alpha=0.3)
-    write_plotted(figure, path)
+    drawing = _drawing(curves)
+
+    def plot(axes: Any) -> None:
+        styles = ("-", "--", "-.", ":")
+        for k, line in enumerate(drawing.lines):
+            axes.plot(*zip(*line.points, strict=True), styles[k % len(styles)], color=f"C{k}", label=line.label or None)
+            axes.plot(*zip(*line.marks, strict=True), "o", color=f"C{k}", markersize=4)
+        axes.set_xlabel(drawing.x)
+        axes.set_ylabel(drawing.y)
+        if any(line.label for line in drawing.lines):
+            axes.legend()
+        axes.grid(alpha=0.3)
+
+    draw(Sketch("The trade-off", drawing=drawing), curves[0][1].brief.scenario.name, path, plot)
 
 
 def draw_leeway(found: Leeway, path: Path) -> None:
@@ -269,23 +268,20 @@ def draw_leeway(found: Leeway, path: Path) -> None:
         DataError: If the file exists.
     """
     heading = f"{found.result.brief.scenario.name}: room to move at a loss of {number(found.loss)}"
-    if is_svg(path):
-        sketches = _rooms(found)
-        if not sketches:
-            raise UsageError("--picture: there is nothing to draw, as water alone is in the formulas within the loss.")
-        write_svg(sketches[0], heading, path)
-        return
-    figure, axes = canvas()
-    rooms = [r for r in found.rooms if r.most > 0.005]
-    rooms.sort(key=lambda r: (r.most, r.id))
-    for k, room in enumerate(rooms):
-        axes.barh(k, room.most - room.least, left=room.least, height=0.5, color="C0", alpha=0.4)
-        axes.plot([room.dose], [k], "o", color="C1", markersize=5)
-    axes.set_yticks(range(len(rooms)), [r.name for r in rooms])
-    axes.set_xlabel("dose, % (bar: within the loss; dot: best formula)")
-    axes.set_title(heading)
-    axes.set_xscale("symlog", linthresh=1)
-    write_plotted(figure, path)
+    sketches = _rooms(found)
+    if not sketches:
+        raise UsageError("--picture: there is nothing to draw, as water alone is in the formulas within the loss.")
+
+    def plot(axes: Any) -> None:
+        rooms = sorted((r for r in found.rooms if r.most > 0.005), key=lambda r: (r.most, r.id))
+        for k, room in enumerate(rooms):
+            axes.barh(k, room.most - room.least, left=room.least, height=0.5, color="C0", alpha=0.4)
+            axes.plot([room.dose], [k], "o", color="C1", markersize=5)
+        axes.set_yticks(range(len(rooms)), [r.name for r in rooms])
+        axes.set_xlabel("dose, % (bar: within the loss; dot: best formula)")
+        axes.set_xscale("symlog", linthresh=1)
+
+    draw(sketches[0], heading, path, plot)
 
 
 def leeway_document(found: Leeway) -> Document:

@@ -11,11 +11,11 @@ from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.report.cautions import alarm_listing, caution_listing
 from optimizer.report.document import Cell, Column, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.report.struck import struck_listing
-from optimizer.trials.more import Next
-from optimizer.trials.plan import Plan, PlannedBeaker
+from optimizer.trials.more import NextBeakers
+from optimizer.trials.plan import PlannedBeaker, TrialPlan
 from optimizer.trials.series import Series
 from optimizer.trials.sheet import SheetBeaker, TrialSheet
-from optimizer.trials.standing import BeakerRead, Standing
+from optimizer.trials.standing import BeakerRead, SeriesStanding
 from optimizer.units import listed, number
 
 SHEET = "trial sheet"
@@ -27,7 +27,7 @@ ROLES = {"plan": "the plan", "chosen": "", "repeat": "repeats"}
 NOT_FOR_USE = "These beakers are for measuring, not for use: nothing in them was assessed."
 
 
-def plan_document(plan: Plan, series: Series) -> Document:
+def plan_document(plan: TrialPlan, series: Series) -> Document:
     """Return a plan: what is varied and why, where the doses go, the beakers, what to do next."""
     days = max(b.day for b in plan.beakers)
     own = sum(b.role == "plan" for b in plan.beakers)
@@ -39,7 +39,7 @@ def plan_document(plan: Plan, series: Series) -> Document:
         alarm_listing(plan.cautions),
         *_factors(plan),
         *filled(_materials(plan)),
-        _beakers(plan.beakers, _moving(plan)),
+        _beakers(plan.beakers, [s.material for s in plan.materials]),
         Listing("Mind", plan.notes),
         Listing("Next", _next_steps(series)),
         _cautions(plan.cautions),
@@ -55,7 +55,7 @@ def plan_document(plan: Plan, series: Series) -> Document:
     return Document(f"Trials of {plan.name}", verdict, tuple(f for f in facts if f[1]), sections)
 
 
-def _factors(plan: Plan) -> list[Section]:
+def _factors(plan: TrialPlan) -> list[Section]:
     """Return what is varied, with what that means and why."""
     rows: tuple[Row, ...] = tuple((f.name, f"{number(f.low, 2)} - {number(f.high, 2)} {f.unit}") for f in plan.factors)
     told = []
@@ -71,14 +71,10 @@ HALF_CENT = 0.005
 """Grams that two decimals show as nothing."""
 
 
-def _materials(plan: Plan) -> Table:
+def _materials(plan: TrialPlan) -> Table:
     rows = tuple((s.material, s.plan, s.least, s.most) for s in plan.materials)
     columns = (Column("material", "name"), *figures("plan", "least", "most", form=".2f"))
     return Table("Where the doses may go, % as supplied", columns, rows, "All others stay as in the plan.")
-
-
-def _moving(plan: Plan) -> list[str]:
-    return [s.material for s in plan.materials]
 
 
 def _beakers(beakers: Sequence[PlannedBeaker], shown: Sequence[str]) -> Table:
@@ -109,7 +105,7 @@ def sheet_document(sheet: TrialSheet) -> Document:
     """Return the sheet of all beakers: on a screen, on paper."""
     sections: list[Section] = [
         alarm_listing(sheet.cautions),
-        Listing("", (NOT_FOR_USE, *_bench_cautions(sheet)), "caution"),
+        Listing("", (NOT_FOR_USE, *(c.words for c in sheet.cautions if not c.loud)), "caution"),
         *filled(_mixes(sheet)),
         *_grams(sheet),
         Listing("Each beaker is made like this", tuple(_steps(sheet))),
@@ -127,10 +123,6 @@ def sheet_document(sheet: TrialSheet) -> Document:
         running=f"trials {sheet.trials}",
         kind=SHEET,
     )
-
-
-def _bench_cautions(sheet: TrialSheet) -> list[str]:
-    return [c.words for c in sheet.cautions if not c.loud]
 
 
 def _mixes(sheet: TrialSheet) -> Table:
@@ -207,7 +199,7 @@ def _steps(sheet: TrialSheet) -> Iterator[str]:
         yield f"{step.number}. {step.title}{heat}: {' '.join(step.do)}{wait}"
 
 
-def note_document(standing: Standing) -> Document:
+def note_document(standing: SeriesStanding) -> Document:
     """Return what was read so far, and what is missing."""
     total, still = len(standing.beakers), len(standing.open)
     verdict = f"{total - still} of {total} beakers have a reading."
@@ -220,7 +212,7 @@ def note_document(standing: Standing) -> Document:
     return Document(f"Readings of {standing.trials}", verdict, (("file", standing.file),), sections)
 
 
-def _readings(standing: Standing) -> Table:
+def _readings(standing: SeriesStanding) -> Table:
     shown = [m.what for m in standing.series.measure if any(m.what in b.readings for b in standing.beakers)]
     rows: list[Row] = [
         (float(b.number), float(b.day), _role(b), *(", ".join(b.readings.get(w, ())) for w in shown))
@@ -241,14 +233,14 @@ def _role(beaker: BeakerRead) -> str:
     return "lost" if beaker.lost else words
 
 
-def _weights(standing: Standing) -> Table:
+def _weights(standing: SeriesStanding) -> Table:
     rows = tuple((float(b.number), name, grams) for b in standing.beakers for name, grams in b.weighed.items())
     columns = (*figures("no.", digits=0), Column("material", "name"), *figures("weighed, g"))
     note = "All others count as weighed by the sheet."
     return Table("Weights as made", columns, rows, note)
 
 
-def next_document(found: Next) -> Document:
+def next_document(found: NextBeakers) -> Document:
     """Return the next beakers, and what they would tell."""
     aims = {"learn": "what teaches most besides", "best": "what may be best"}
     chosen = sum(b.role != "plan" for b in found.beakers)

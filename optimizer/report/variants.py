@@ -38,7 +38,8 @@ def _summary(found: Variants) -> Table:
         broken = [f"breaks {listed(outcome.newly_broken)}"] if outcome.newly_broken else []
         told = "; ".join([*outcome.too_much, *broken]) or "a variant of this base"
         target = outcome.checked.setting.target
-        rows.append((outcome.variant.name, outcome.changed, outcome.cost_change, target, told))
+        cost_change = "no price" if outcome.unpriced else outcome.cost_change
+        rows.append((outcome.variant.name, outcome.changed, cost_change, target, told))
     cost = figures(f"{found.base.brief.scenario.currency}/kg", form="+.3f")
     columns: Columns = ("variant", *figures("changed %", digits=2), *cost, *figures("pH", digits=2), "verdict")
     note = (

@@ -1,7 +1,7 @@
 """What every rule answers; the kinds next door only say what they measure."""
 
 from collections.abc import Hashable
-from math import inf, isnan, nan
+from math import fsum, inf, isnan, nan
 from typing import ClassVar, Literal, Self
 
 import numpy as np
@@ -304,8 +304,9 @@ class LimitRule(Rule):
         top = formula.total(self.amount) + above
         if not self.ratio:
             return top / below
-        bottom = formula.total(self.per) + below
-        if bottom > USED * max((self.per(line.item) for line in formula.lines), default=0.0):
+        pers = [self.per(line.item) for line in formula.lines]
+        bottom = fsum([line.percent * per for line, per in zip(formula.lines, pers, strict=True)]) + below
+        if bottom > USED * max(pers, default=0.0):
             return top / bottom
         return inf if top > USED * max((self.amount(line.item) for line in formula.lines), default=0.0) else nan
 

@@ -136,6 +136,18 @@ class Preserved(Rule):
         return self.sourced(f"{self.name} at least {number(self.at_least, 2)} times their low use")
 
 
+class Unpreserved(Preserved):
+    """The other side of it, by which a change is found that leaves a wash without: some water, too little that acts."""
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """Less than the low uses asked for and more than a little water; nothing fits where microbes cannot grow."""
+        acting = pool.vector(lambda i: self.amount(i, setting))
+        if self.safe(setting):
+            return (Row(self.id, "low", 0 * acting, low=1.0),)
+        little = Row(self.id, "high", acting, high=self.at_least - self.step / 10)
+        return little, Row(self.id, "low", pool.vector(lambda i: i.water), low=self.water)
+
+
 def acts(material: Material, setting: Setting) -> bool:
     """Return whether a material is a preservative that acts at every pH of a setting; an unknown window allows any."""
     if PRESERVATIVE not in material.functions:

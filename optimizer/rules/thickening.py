@@ -25,8 +25,8 @@ class Thickening(Rule):
     named under [held_back].thickeners has a pH window that covers the setting and the part held back is at
     least its usual lower dose, or the thickeners of the formula whose windows cover the setting make
     up a usual lower dose: sum_j x_j / l_j >= y_t. Where cost is the objective, each yes costs what its way is planned
-    to take, unless the brief says `planned = false`: salt, or the first named thickener that suits, in the brief's dose
-    or the middle of the usual ones.
+    to take, unless the brief says `planned = false`: salt, or of the named thickeners that suit the cheapest, in the
+    brief's dose or the middle of the usual ones; one without a price counts at the dearest price of the others.
     Limits are common practice, no source. Viscosity is never computed: the bench decides.
     """
 
@@ -86,10 +86,13 @@ class Thickening(Rule):
         return tuple(i.id for i in _dosed(pool) if _covers(i, setting))
 
     def planned(self, plan: Plan, setting: Setting) -> dict[str, PlannedDoses]:
-        """Return salt for the one way, no more than is kept for it, for the other a named thickener that suits."""
+        """Return salt for the one way, no more than is left for it, for the other a thickener that suits."""
         suited = [i for i in plan.thickeners if _suits(i, plan.held, setting)]
         salt = () if plan.salt is None else (plan.salt,)
-        return {self._salt: plan.thickening(salt, self.salt_room), self._thickener: plan.thickening(suited)}
+        return {
+            self._salt: plan.thickening(salt, self.salt_room or self.salt),
+            self._thickener: plan.thickening(suited),
+        }
 
     def open_plans(self, plan: Plan, formula: Formula, setting: Setting) -> tuple[PlannedDoses, ...]:
         """Return what is planned by each of the two ways that is open for a formula."""

@@ -16,7 +16,7 @@ from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.engine.onesided import Directions
 from optimizer.engine.search import fixed, search
 from optimizer.engine.sensitivity import Basis
-from optimizer.engine.tree import Tree
+from optimizer.engine.tree import Leaf, Tree
 from optimizer.errors import fault
 from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, Model, cases
@@ -76,7 +76,10 @@ class CaseAnswer:
 
 
 class Corridor:
-    """Solves the cases of one brief; sessions are kept by model and re-run hot."""
+    """Solves the cases of one brief; sessions are kept by model and re-run hot.
+
+    The first tree over some choices is gone on from at other pH settings and ratios, which ask nearly the same.
+    """
 
     def __init__(self, brief: Brief, *, time_limit: float = 60.0, brancher: Brancher | None = None) -> None:
         """Build every case of the brief.
@@ -92,6 +95,7 @@ class Corridor:
         self.brancher = brancher
         self.cases = cases(brief.modelled, brief.acidity, brief.pool)
         self._sessions: dict[int, tuple[Model, Session]] = {}
+        self._first: dict[tuple[tuple[str, ...], int], tuple[Leaf, ...]] = {}
 
     def session(self, model: Model) -> Session:
         """Return the session of a model."""
@@ -176,7 +180,10 @@ class Corridor:
         else:
             brancher = self.brancher
             searcher = None if brancher is None else lambda c, low, high: brancher(model, c, low, high)
-            done = search(session, cost, model.lower, case.upper, searcher)
+            alike = model.names, session.m
+            done = search(session, cost, model.lower, case.upper, searcher, self._first.get(alike, ()))
+            if done.tree is not None:
+                self._first.setdefault(alike, done.tree.leaves)
         if not done.answer.x.size:
             return CaseAnswer(case, done.ending, done.proof, cost=cost, tree=done.tree)
         weight = float(np.abs(cost) @ np.abs(done.answer.x))

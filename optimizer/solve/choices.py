@@ -16,7 +16,7 @@ import numpy as np
 
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session
-from optimizer.engine.tree import lowest_below
+from optimizer.engine.tree import Leaf, lowest_below
 from optimizer.model.model import Case
 from optimizer.solve.case_solver import Corridor
 from optimizer.solve.envelope import End, EnvelopePart
@@ -28,6 +28,8 @@ SAMPLES = 9
 """Limits at which the best yes/no choices are looked for first."""
 DIP = 4.0
 """How many times that may be missed between the ends of a part where they do not tell all."""
+MOST_OPEN = 0.5
+"""Share of the leaves of a tree that may be open where it is gone on from: else a new one takes fewer programs."""
 Verdict = Literal["proven", "fresh", "open"]
 
 
@@ -40,6 +42,7 @@ class Search:
         word: Whether the solver's word was taken for a bound somewhere.
         sets: Choices found, by themselves.
         fresh: Those of them whose curves are not known yet.
+        cover: Leaves of the last tree, from which its neighbours, which ask nearly the same, are gone on.
     """
 
     case: Case
@@ -50,6 +53,7 @@ class Search:
     word: bool = False
     sets: dict[tuple[float, ...], Vector] = field(default_factory=dict)
     fresh: set[tuple[float, ...]] = field(default_factory=set)
+    cover: tuple[Leaf, ...] = ()
 
     def __post_init__(self) -> None:
         """Load the case with a row for each end of the swept measure."""
@@ -101,15 +105,17 @@ class Search:
         """
         if not self.sets:  # the case has no formula
             return "proven"
-        self._between(part.first.x, inf if last else part.last.x)
         slack, bent = BETTER * (1 + abs(part.first.y)), not self.optimised.measure.ratio and bool(self.per.any())
         bottoms = [float(self.per[: len(e.doses)] @ e.doses) + self.below for e in (part.first, part.last)]
+        if bent and part.dip((bottoms[0], bottoms[1]), *self.bottoms) > DIP * slack:
+            return "open"
+        self._between(part.first.x, inf if last else part.last.x)
         for end, bottom in zip((part.first, part.last)[: 1 + bent], bottoms, strict=False):
             cost, least = self._asked(end, bottom, slack)
             z, bound = self._least(cost, least)
             if bound < least:
                 return "fresh" if z is not None and self._noted(z) in self.fresh else "open"
-        return "open" if bent and part.dip((bottoms[0], bottoms[1]), *self.bottoms) > DIP * slack else "proven"
+        return "proven"
 
     @cached_property
     def bottoms(self) -> tuple[float, float]:
@@ -131,7 +137,10 @@ class Search:
     def _least(self, cost: Vector, least: float) -> tuple[Vector | None, float]:
         """Return the point of the least cost and a bound on it; no point if choices in parts reach no less."""
         lower, upper = self.case.model.lower, self.case.upper
-        z, bound, runs = lowest_below(self.session, cost, lower, upper, least)
+        known = self.cover if least > -inf else ()
+        z, bound, runs, self.cover = lowest_below(
+            self.session, cost, lower, upper, least, known=known, most_open=MOST_OPEN
+        )
         self.runs += runs
         if z is not None or bound >= least:
             return z, bound

@@ -13,9 +13,9 @@ from optimizer.units import number
 def read_in_conflict(brief: Brief, rules: dict[str, Rule], conflict: tuple[str, ...], name: str) -> str:
     """Return a rule as a sentence; the pH rule with the windows of the few materials that the others name.
 
-    What must stay out has no say in the pH.
+    What must stay out has no say in the pH. Of what a rule names and what is no candidate it is said why.
     """
-    reading = rules[name].reading()
+    reading = _with_absent(brief, rules[name])
     if name != PH or brief.acidity is None:
         return reading
     out = {m for rule in rules.values() if isinstance(rule, Dose) and rule.limits[1] <= 0 for m in _named(rule)}
@@ -23,6 +23,13 @@ def read_in_conflict(brief: Brief, rules: dict[str, Rule], conflict: tuple[str, 
     windows = [(i.id, brief.acidity.window(i.material)) for i in brief.pool.items if i.id in named]
     told = [f"{m} {number(w[0])} to {number(w[1])}" for m, w in windows if isfinite(w[0])]
     return f"{reading} ({'; '.join(told)})" if told else reading
+
+
+def _with_absent(brief: Brief, rule: Rule) -> str:
+    known = brief.library.by_id
+    absent = {known[m].name: brief.why_no_candidate(known[m]) for m in _named(rule) if m in known}
+    told = [f"{called} is no candidate: {why}" for called, why in absent.items() if why]
+    return f"{rule.reading()} ({'; '.join(told)})" if told else rule.reading()
 
 
 def _named(rule: Rule) -> tuple[str, ...]:

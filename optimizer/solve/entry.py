@@ -148,7 +148,7 @@ class _Lowest:
         """Return the lowest point of a case below a value, if there is one, and what it rests on that there is none."""
         session, lower, upper = self._corridor.session(found.case.model), found.case.model.lower, found.case.upper
         if found.tree is not None:
-            x, bound, _ = lowest_below(session, cost, lower, upper, least, known=found.tree.leaves)
+            x, bound, *_ = lowest_below(session, cost, lower, upper, least, known=found.tree.leaves)
             if x is not None or bound >= least:
                 return x, "certificate"
         done = search(session, cost, lower, upper)

@@ -160,7 +160,7 @@ def _best_of_case(solved: Solved, key: str, position: int, last: float) -> CaseA
         least = _level(solved, found) + last
         least += BETTER * (1 + abs(least)) if last < inf else 0.0
         ends = case.model.lower, upper
-        x, bound, _ = lowest_below(corridor.session(case.model), found.cost, *ends, least, known=known)
+        x, bound, *_ = lowest_below(corridor.session(case.model), found.cost, *ends, least, known=known)
         if x is not None:
             proven = replace(found, case=shut, ending="optimal", proof="certificate", gap=0.0)
             return corridor.repriced(proven, sign, measure, x[case.model.doses :])

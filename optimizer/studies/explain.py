@@ -9,12 +9,15 @@ repair must break every conflict.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import combinations, permutations
 from math import ceil, floor, inf, isfinite
 
 from optimizer.brief.brief import Brief
+from optimizer.data.pool import Group
 from optimizer.immutable import Figure, immutable, replace, told, untold
-from optimizer.rules import Acidity, Rule
+from optimizer.rules import Acidity, Preserved, Rule
+from optimizer.rules.preserved import PRESERVATIVE, Unpreserved
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import PH, Probe
 from optimizer.units import AS_TYPED, KEPT, SAME_WORTH, outward, stated, whole_up
@@ -48,10 +51,16 @@ class LimitChange:
     steps: float
     """How many noticeable steps that is."""
     reading: str = untold()
+    bare: bool = untold(default=False)
+    """Whether no rule asks any more for a preservative that acts, at its low use, once it is made."""
 
     @told
     def words(self) -> str:
         """The change in the brief's words."""
+        return f"{self._plain} (then no rule asks for enough preservative)" if self.bare else self._plain
+
+    @property
+    def _plain(self) -> str:
         if self.side == "rule":
             return f"drop: {self.reading}"
         kind = {"low": "at least", "high": "at most"}[self.side]
@@ -68,7 +77,8 @@ class Explanation:
         conflict: Ids of the clashing rules.
         readings: The same rules as sentences.
         repair: The least giving-way: fewest rules, then fewest noticeable steps; empty if none was found.
-        single_repairs: Every single limit that suffices alone, fewest steps first.
+        single_repairs: Every single limit that suffices alone, fewest steps first; one that leaves a wash without its
+            preservative only where nothing else suffices alone.
         hopeless: True if law, arithmetic and physics alone are already impossible.
         solves: Programs run.
     """
@@ -99,10 +109,47 @@ def explain(brief: Brief, *, time_limit: float = 60.0) -> Explanation:
     if not hopeless:
         for name in conflict:
             singles += single_repairs(probe, everything, rules[name])
+    singles = _preserving(probe, everything, singles, rules)
     singles.sort(key=lambda c: (round(c.steps, 9), c.id, c.side))
-    repair = tuple(singles[:1]) if singles else () if hopeless else _joint_repair(probe, everything, conflict, rules)
+    repair = tuple(singles[:1])
+    if not singles and not hopeless:
+        repair = tuple(_marked(probe, everything, _joint_repair(probe, everything, conflict, rules), rules))
     readings = tuple(read_in_conflict(brief, rules, conflict, i) for i in conflict)
     return Explanation(conflict, readings, repair, tuple(singles), hopeless, probe.solves)
+
+
+def _preserving(
+    probe: Probe, active: frozenset[str], changes: list[LimitChange], rules: dict[str, Rule]
+) -> list[LimitChange]:
+    """Return the changes that leave a preservative in; where none does, all of them, marked."""
+    marked = [one for change in changes for one in _marked(probe, active, (change,), rules)]
+    return [c for c in marked if not c.bare] or marked
+
+
+def _marked(
+    probe: Probe, active: frozenset[str], changes: tuple[LimitChange, ...], rules: dict[str, Rule]
+) -> Iterator[LimitChange]:
+    """Yield changes that are made together, those of rules about preservatives marked if none asks for enough then."""
+    brief = probe.brief
+    guards = tuple(r for r in brief.watched if isinstance(r, Preserved))
+    about = [_about_preservatives(rules[c.id], brief) for c in changes]
+    bare = False
+    if guards and any(about):
+        for change in changes:
+            brief = changed(brief, change)
+        without = tuple(Unpreserved(**guard.model_dump()) for guard in guards)
+        then = Probe(replace(brief, modelled=(*brief.modelled, *without)), probe.time_limit)
+        bare = then.feasible(active.intersection(then.ids) | {rule.id for rule in without})
+        probe.solves += then.solves
+    for change, asks in zip(changes, about, strict=True):
+        yield replace(change, bare=bare and asks)
+
+
+def _about_preservatives(rule: Rule, brief: Brief) -> bool:
+    """Return whether a rule is about preservatives among the candidates."""
+    of = getattr(rule, "of", None)
+    own = [i.material for i in brief.pool.items if PRESERVATIVE in i.material.functions]
+    return isinstance(of, Group) and any(of.holds(material) for material in own)
 
 
 def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[LimitChange]:

@@ -299,7 +299,8 @@ class _Program:
         x = preferred(basis, self._further(), time_limit)
         at_bench = sum(float(self.cost[part] @ x[part]) for part in (self.dearer, *(b.choices for b in self.blocks)))
         purchases = self._purchases(x)
-        tie = float((self._cost(self.leftover) - self.cost) @ x)
+        whole = self._cost(self.leftover)
+        tie, priced = float((whole - self.cost) @ x), Basis(matrix, whole, *ends, found.answer.x, found.answer.basic)
         return JointPlan(
             found.ending,
             currency,
@@ -309,7 +310,7 @@ class _Program:
             sum(p.cost for p in purchases),
             tuple(self._made(block, x) for block in self.blocks),
             purchases,
-            self._told_balances(x, self._worth(basis, x)),
+            self._told_balances(x, self._worth(priced, x)),
             files,
             at_bench,
         )

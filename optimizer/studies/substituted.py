@@ -10,7 +10,7 @@ from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.planned import sought_cost
 from optimizer.bench.rescue import Rescue
 from optimizer.brief.brief import Brief
-from optimizer.data.cautions import Caution
+from optimizer.data.cautions import Caution, cautions_from, joined
 from optimizer.data.facts import Material
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Ingredient
@@ -121,6 +121,12 @@ class StandIn:
     """What to watch at the bench."""
 
     @property
+    def brought(self) -> tuple[Material, ...]:
+        """What the formula with it holds; nothing if it cannot stand in."""
+        lines = self.formula.lines if self.formula is not None else ()
+        return tuple(line.item.material for line in lines if line.percent > USED)
+
+    @property
     def rank(self) -> tuple[object, ...]:
         """Order: possible, at hand, fewest doses, same charge, least change, cost."""
         cost = self.cost_change if self.cost_change == self.cost_change else inf
@@ -196,9 +202,11 @@ class Substituted:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """Those that always apply and those of the answer, or of the base."""
+        """Those that always apply, those of the answer, or of the base, and those of every stand-in that is offered."""
         at = self.ph.setting if self.ph else self.base.setting if self.base else Setting()
-        return cautions_at(self.brief, self.formula or self.base_formula, at)
+        offered = {m.id: m for one in self.standins for m in one.brought}
+        own = cautions_from(offered.values(), self.brief.library).values()
+        return joined((*cautions_at(self.brief, self.formula or self.base_formula, at), *own))
 
     @told
     def new(self) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from optimizer.brief.brief import Brief, load_brief, protecting
 from optimizer.data.cautions import Caution
 from optimizer.data.facts import Frozen, Key, Percent
 from optimizer.data.formula import Formula
+from optimizer.data.planned import WATER
 from optimizer.errors import DataError, Problem, from_validation, hyphened, nearest
 from optimizer.files import read_toml
 from optimizer.immutable import immutable, result, seen, told, told_as, untold
@@ -120,6 +121,13 @@ class VariantOutcome:
     def off_by(self) -> dict[str, float]:
         """By how much each rule that it breaks is broken, by id, in the rule's unit."""
         return {o.id: o.violation for o in self.checked.rules if o.id in self.checked.broken}
+
+    @property
+    def unpriced(self) -> tuple[str, ...]:
+        """Names of what it has more of than the base and what has no price; its change of cost then says nothing."""
+        more = {d.id for d in self.differences if d.after > d.before}
+        lines = self.checked.formula.lines
+        return tuple(x.item.material.name for x in lines if x.id in more and x.item.unpriced and x.id != WATER)
 
     def readings(self, ids: Iterable[str]) -> tuple[str, ...]:
         """Return the readings of some rules of the variant, with what it has and by how much they are broken."""

@@ -128,7 +128,7 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     known = brief.library.by_id[material]
     about: dict[str, Any] = {"brief": brief, "id": material, "name": known.name}
     if material not in brief.pool.index:
-        reason = brief.left_out.get(material) or brief.scenario.pool.why_not(known) or "the shelf does not price it"
+        reason = brief.why_no_candidate(known)
         return Why(**about, **NOTHING, dose=0.0, left_out=reason, price=nan, settings=())
     solved = solve_fully(brief)
     position = brief.pool.index[material]

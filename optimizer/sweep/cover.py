@@ -139,7 +139,7 @@ class Prices:
 
     @property
     def all_rows(self) -> Vector:
-        """The multipliers of a proof, of every row, shape (m,)."""
+        """Prices that are those of every program, such as the multipliers of a proof, of every row, shape (m,)."""
         y = np.zeros(self.base.low.size)
         y[self.rows] = self._y[:, 0]
         return y
@@ -150,12 +150,6 @@ class Prices:
         return bytes(
             b"y" + self.rows.tobytes() + np.round(self._y / (np.abs(self._y).max(initial=0.0) or 1.0), 9).tobytes()
         )
-
-    def of_all_rows(self) -> Vector:
-        """Return prices that are those of every program, over all rows, shape (m,)."""
-        y = np.zeros(self.base.low.size)
-        y[self.rows] = self._y[:, 0]
-        return y
 
     def promising(self, *, every: bool = False) -> Index:
         """Return the boxes that they closed more than once, or once where nothing was tried yet, or `every` one."""

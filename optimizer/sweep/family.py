@@ -20,6 +20,7 @@ from optimizer.data.planned import plan_of_pool
 from optimizer.data.pool import Mask, Vector
 from optimizer.engine.certificate import row_sizes
 from optimizer.engine.highs import row_scales, unit_of
+from optimizer.immutable import replace
 from optimizer.model.model import Case, Model, cases
 from optimizer.rules import Cost, LimitRule
 from optimizer.sweep.binding import Binding
@@ -107,11 +108,10 @@ class Family:
         planned = np.array([m.planned if self.counts_plan else 0 * m.planned for m in kinds])
         turning = np.flatnonzero((planned != planned[0]).any(axis=0))
         self._turning, self._turned = model.doses + turning, (planned - planned[0])[:, turning].T * self.sign
-        gone = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in pool.index]
         uppers = np.array([c.upper for c in found])
         barred = np.flatnonzero((uppers == 0).any(axis=0))
         self._closing = np.array(
-            sorted({*(pool.index[k.removeprefix(MISSING)] for k in gone), *barred}), dtype=np.int64
+            sorted({*(pool.index[k.removeprefix(MISSING)] for k in self._missing), *barred}), dtype=np.int64
         )
         self._barred = uppers[:, self._closing] == 0
         # All at the size of about 1, as in `engine/highs`, so that what checks them may work to one tolerance.
@@ -130,6 +130,11 @@ class Family:
             np.array([self._slope(model, r) for r in moved]).reshape(len(moved), model.size),
         )
 
+    @property
+    def _missing(self) -> list[str]:
+        """The keys that say which candidates are missing."""
+        return [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in self.brief.pool.index]
+
     def _slope(self, model: Model, row: int) -> Vector:
         per_limit = model.rows[row].per_limit
         assert per_limit is not None
@@ -147,9 +152,8 @@ class Family:
             if where.size:
                 before = self.reuse.calls
                 frame, doubtful = self._together(grid.take(where), self.reuse.solve)
-                spent = self.reuse.calls - before
-                told = {"calls": spent, "kept": self.reuse.kept, "kept_bytes": self.reuse.kept_bytes}
-                parts.append((where, Frame(**{**vars(frame), **told})))
+                spent, kept = self.reuse.calls - before, self.reuse.kept
+                parts.append((where, replace(frame, calls=spent, kept=kept, kept_bytes=self.reuse.kept_bytes)))
                 odd.append(where[doubtful])
         alone = np.sort(np.concatenate(odd))
         if alone.size:
@@ -180,9 +184,8 @@ class Family:
         for key in self._of_plan:
             stated = grid.column(key)
             ok &= (stated != 1) if key.startswith(MISSING) else np.isnan(stated)
-        gone = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in self.brief.pool.index]
-        if len(gone) == len(self.brief.pool):
-            ok &= np.any([grid.column(k) != 1 for k in gone], axis=0)
+        if len(self._missing) == len(self.brief.pool):
+            ok &= np.any([grid.column(k) != 1 for k in self._missing], axis=0)
         return ok
 
     def _together(self, grid: Grid, ask: Callable[[Programs, Index], Answers]) -> tuple[Frame, Index]:
@@ -219,7 +222,7 @@ class Family:
     def _combinations(self, grid: Grid) -> tuple[Mask, Index]:
         """Return the distinct sets of missing materials, shape (g, n), and which each scenario has, shape (s,)."""
         pool = self.brief.pool
-        keys = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in pool.index]
+        keys = self._missing
         if not keys:
             return np.zeros((1, len(pool)), dtype=bool), np.zeros(len(grid), dtype=np.int64)
         flags = np.array([grid.column(k) == 1 for k in keys])

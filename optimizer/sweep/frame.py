@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.solve.result import Result
 
 ENDINGS = ("optimal", "feasible", "infeasible", "stopped", "failed", "error")
@@ -79,15 +79,7 @@ class Frame:
         place = {int(old): new for new, old in enumerate(kept)}
         messages = {place[s]: text for s, text in self.messages.items() if s in place}
         arrays = {name: getattr(self, name)[kept] for name in ARRAYS}
-        return Frame(
-            **arrays,
-            ids=self.ids,
-            limits=self.limits,
-            messages=messages,
-            calls=self.calls,
-            kept=self.kept,
-            kept_bytes=self.kept_bytes,
-        )
+        return replace(self, **arrays, messages=messages)
 
 
 def empty(size: int, ids: tuple[str, ...] = (), limits: tuple[Pair, ...] = ()) -> Frame:
@@ -151,7 +143,7 @@ def scattered(parts: list[tuple[npt.NDArray[np.int64], Frame]], *, stack: bool =
         whole.messages.update({int(where[k]): text for k, text in frame.messages.items()})
     most = max((f for _, f in parts), key=lambda f: f.kept_bytes, default=whole)
     calls = sum(f.calls for _, f in parts)
-    return Frame(**{**vars(whole), "calls": calls, "kept": most.kept, "kept_bytes": most.kept_bytes})
+    return replace(whole, calls=calls, kept=most.kept, kept_bytes=most.kept_bytes)
 
 
 def of_results(results: list[Result | str]) -> Frame:

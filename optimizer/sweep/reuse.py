@@ -49,6 +49,16 @@ def _name_of_ray(ray: Vector) -> bytes:
     return b"y" + bytes(np.round(ray / np.abs(ray).max(), 9).tobytes())
 
 
+def sides_of(program: Programs, answer: SolverAnswer) -> tuple[bytes, Mask]:
+    """Return what the basis of a program's answer is known by, and whether each row is nearer its upper end, (m,)."""
+    rows, (low, high) = program.activity(answer.x[:, None]), program.ends()
+    at_high = (np.abs(rows - high) < np.abs(rows - low))[:, 0]
+    m, n = program.base.matrix.shape
+    active = np.ones(m, dtype=bool)
+    active[answer.basic[answer.basic >= n] - n] = False
+    return name_of(answer.basic) + np.packbits(at_high & active).tobytes(), at_high
+
+
 @dataclass
 class Answers:
     """Verdict and column values of programs, shapes (p,), (n, p).
@@ -261,12 +271,7 @@ class Reuse:
         if answer.ending != "optimal" or not self._affordable():
             return None
         own = programs.take(np.array([q]))
-        rows, (low, high) = own.activity(answer.x[:, None]), own.ends()
-        at_high = (np.abs(rows - high) < np.abs(rows - low))[:, 0]
-        m, n = self.base.matrix.shape
-        active = np.ones(m, dtype=bool)
-        active[answer.basic[answer.basic >= n] - n] = False
-        key = name_of(answer.basic) + np.packbits(at_high & active).tobytes()
+        key, at_high = sides_of(own, answer)
         if key in self._known:
             return self._known[key]
         self._spent += LEARN_COST

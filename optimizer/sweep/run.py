@@ -103,34 +103,16 @@ def run_range(
         DefectError: If this program fails on a worker.
     """
     grid, briefs = _loaded(sources, grid)
-    pieces = _pieces(briefs, grid)
-    done: dict[int, Frame] = {}
-    if state is not None:
+    pieces, done = _pieces(briefs, grid), dict[int, Frame]()
+    parts = None if state is None else State(state)
+    if parts is not None:
         digests = [repr(sorted(b.files.values())) if b else "" for b in briefs]
-        pieces, done = State(state).open(fingerprint(sources, grid, digests), pieces)
-    kept = sum(pieces[k][2] - pieces[k][1] for k in done)
-    total, answered = len(sources) * len(grid), kept
-
-    def finish(number: int, answer: Answer) -> None:
-        nonlocal answered
-        done[number], work.taught[number] = answer
-        if state is not None:
-            State(state).keep(number, *answer)
-        answered += pieces[number][2] - pieces[number][1]
-        if progress is not None:
-            progress(answered, total)
-
-    if progress is not None:
-        progress(answered, total)
-    work = _Work(sources, grid, pieces, done, finish, State(state).taught if state is not None else lambda _: {})
+        pieces, done = parts.open(fingerprint(sources, grid, digests), pieces)
+    work = _Work(sources, grid, pieces, done, parts, progress or (lambda answered, total: None))
+    kept = work.answered
+    work.tell()
     if executor is not None:
-        try:
-            work.submitted(executor, workers)
-        except (TensideError, DefectError):
-            raise
-        except (Exception, CancelledError) as error:  # whatever a cluster's own layers raise
-            said = f"the cluster failed ({type(error).__name__}: {error})."
-            raise SolverError(shortened(f"{said} {KEPT}", 500)) from None
+        _on_cluster(executor, workers, work)
     elif jobs > 1:
         _processes(jobs, work)
     else:
@@ -236,20 +218,47 @@ class _Work:
         grid: The scenarios.
         pieces: All pieces.
         done: Answers by piece.
-        finish: Told what a piece came to.
-        read: Returns what an earlier run knew after a piece.
+        state: Keeps finished pieces, and what they taught.
+        progress: Told how many scenarios are answered and how many there are.
         taught: What was known after each piece of the round on its way.
+        answered: How many scenarios are answered.
     """
 
     sources: tuple[Source, ...]
     grid: Grid
     pieces: list[Piece]
     done: dict[int, Frame]
-    finish: Callable[[int, Answer], None]
-    read: Callable[[int], Pools]
+    state: State | None
+    progress: Progress
     taught: dict[int, Pools] = field(default_factory=dict)
     _known: list[Pools] = field(default_factory=list)
     _ended: int = 0
+    answered: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.answered = sum(map(self._size, self.done))
+
+    def _size(self, number: int) -> int:
+        _, first, last = self.pieces[number]
+        return last - first
+
+    def tell(self) -> None:
+        """Tell how far it is."""
+        self.progress(self.answered, len(self.sources) * len(self.grid))
+
+    def finish(self, number: int, answer: Answer) -> None:
+        """Take what a piece came to."""
+        self.done[number], self.taught[number] = answer
+        if self.state is not None:
+            self.state.keep(number, *answer)
+        self.answered += self._size(number)
+        self.tell()
+
+    def _after(self, number: int) -> Pools:
+        """Return what was known after a piece, of this run or an earlier one."""
+        if number in self.taught or self.state is None:
+            return self.taught.get(number, {})
+        return self.state.taught(number)
 
     def rounds(self) -> Iterator[tuple[list[int], list[Pools]]]:
         """Yield the pieces of each round that are still to be answered, and what each source then knows."""
@@ -260,8 +269,7 @@ class _Work:
                 yield missing, self._known
             for s in range(len(self.sources)):
                 own = [number for number in numbers if self.pieces[number][0] == s]
-                taught = [self.taught[number] if number in self.taught else self.read(number) for number in own]
-                self._known[s] = pools_joined(self._known[s], taught)
+                self._known[s] = pools_joined(self._known[s], [self._after(number) for number in own])
             self.taught.clear()
             self._ended += 1
 
@@ -306,6 +314,17 @@ class _Work:
             for future in sorted(ready, key=_failed):  # what is answered is kept before a failure ends the run
                 self.finish(waiting[future], future.result())
                 del waiting[future]
+
+
+def _on_cluster(executor: Executor, workers: Callable[[], int] | None, work: _Work) -> None:
+    """Run what is not done on somebody else's executor; what its own layers raise is told as the cluster's."""
+    try:
+        work.submitted(executor, workers)
+    except (TensideError, DefectError):
+        raise
+    except (Exception, CancelledError) as error:
+        said = f"the cluster failed ({type(error).__name__}: {error})."
+        raise SolverError(shortened(f"{said} {KEPT}", 500)) from None
 
 
 def _processes(jobs: int, work: _Work) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from optimizer.brief.brief import Brief
-from optimizer.data.pool import Ingredient, Pool
+from optimizer.data.pool import Ingredient
 from optimizer.errors import DataError, Problem, TensideError, from_validation
 from optimizer.immutable import replace
 from optimizer.rules import Rule
@@ -66,13 +66,13 @@ def brief_at(brief: Brief, row: Mapping[str, Value], where: str = "scenario") ->
     if gone.issuperset(pool.ids):
         raise DataError([Problem(where, "missing", "no candidate is left.", "Leave one material there.")])
     if prices or gone:
-        items, later, thickeners, salt = (
+        items, later, thickeners, salts = (
             tuple(Ingredient(i.material, prices.get(i.id, i.price), i.line) for i in some if i and i.id not in gone)
             for some in (pool.items, pool.later, pool.thickeners, (pool.salt,))
         )
-        if pool.salt is not None and not salt:
+        if pool.salt is not None and not salts:
             rules = tuple(map(_without_salt, rules))
-        pool = Pool(items, pool.held_back, later, thickeners, pool.planned, next(iter(salt), None), pool.counts_plan)
+        pool = pool.with_items(items, later=later, thickeners=thickeners, salt=next(iter(salts), None))
     return replace(brief, modelled=rules, pool=pool)
 
 

@@ -51,7 +51,7 @@ class Stacked(Prices):
 
     def _laid(self, prices: Prices) -> tuple[Vector, ...]:
         """Return what tells the prices of all rows in any program."""
-        return (prices.of_all_rows(),) if prices.vertex is None else prices.vertex.over_all_rows()
+        return (prices.all_rows,) if prices.vertex is None else prices.vertex.over_all_rows()
 
     def _raw(self, programs: Programs) -> Vector:
         """Return the prices of all rows, shape (m, k), in one program that is given k times; as `Vertex.prices`."""

@@ -35,6 +35,7 @@ from optimizer.sweep.reuse import (
     UNSOLVED,
     Answers,
     KnownBasis,
+    sides_of,
 )
 from optimizer.sweep.standing import Standing
 from optimizer.sweep.unique import OnlyBest
@@ -399,11 +400,8 @@ class TreeReuse:
         if answer.ending != "optimal":
             return None
         one = here.take(np.array([q]))
-        rows, (low, high) = one.activity(answer.x[:, None]), one.ends()
-        at_high = (np.abs(rows - high) < np.abs(rows - low))[:, 0]
-        active = np.ones(self.base.low.size, dtype=bool)
-        active[answer.basic[answer.basic >= self.doses] - self.doses] = False
-        name = chosen.key + name_of(answer.basic) + np.packbits(at_high & active).tobytes()
+        sided, at_high = sides_of(one, answer)
+        name = chosen.key + sided
         if name not in self.pool.points:
             try:
                 vertex = Vertex(chosen.base, answer.basic, at_high, one.moves[:, 0])

@@ -7,7 +7,7 @@ import numpy as np
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError, nearest
 from optimizer.trials.design import Places
-from optimizer.trials.fit import Chosen, choose, readings_of, searching, usual_noise
+from optimizer.trials.fit import ChosenModel, choose, readings_of, searching, usual_noise
 from optimizer.trials.improve import gains
 from optimizer.trials.more import Better
 from optimizer.trials.series import SEPARATED, Series
@@ -54,6 +54,6 @@ def _chosen(series: Series, z: Vector, process: Vector, count: int, what: str, s
     return np.array(found, dtype=np.intp)
 
 
-def _fitted(series: Series, what: str) -> Chosen:
+def _fitted(series: Series, what: str) -> ChosenModel:
     readings = readings_of(series, what)
     return choose(readings, usual_noise(readings))

@@ -7,7 +7,16 @@ import numpy as np
 from optimizer.data.pool import Vector
 from optimizer.immutable import immutable, replace
 from optimizer.trials.basis import ModelName, Terms
-from optimizer.trials.design import Criterion, Places, Task, chosen_for, exchanged, in_groups, moments_of, spread_evenly
+from optimizer.trials.design import (
+    Criterion,
+    DesignTask,
+    Places,
+    chosen_for,
+    exchanged,
+    in_groups,
+    moments_of,
+    spread_evenly,
+)
 from optimizer.trials.polytope import Polytope, candidates
 
 ENOUGH = {1: 6, 2: 8, 3: 12}
@@ -50,7 +59,7 @@ class Field:
 
     def task(
         self, group: Vector, given: Vector, days: int, model: ModelName, criterion: Criterion | None = None
-    ) -> Task:
+    ) -> DesignTask:
         """Return what is chosen.
 
         Args:
@@ -65,7 +74,7 @@ class Field:
         criterion = criterion or ("D" if enough else "I")
         precision = np.append(self.full.precision(CURVED[model]), np.full(days - 1, self.full.precision(0.0)[0]))
         moments = np.pad(self.moments, (0, days - 1))
-        return Task(sets, group.astype(np.intp), given, precision, criterion, moments)
+        return DesignTask(sets, group.astype(np.intp), given, precision, criterion, moments)
 
     def nearer(self, chosen: Places, towards: Field, part: float) -> Field:
         """Return chosen trials, then each moved a part of the way towards other candidates, with their pH."""
@@ -85,7 +94,7 @@ def best_places(
     days: int,
     model: ModelName,
     criterion: Criterion | None = None,
-) -> tuple[Field, Task, Places]:
+) -> tuple[Field, DesignTask, Places]:
     """Return the trials that teach most: candidates first, then moved between them as long as that helps.
 
     Where little more than a line can be told, the best place of a beaker is often between the middle and the border.

@@ -28,7 +28,7 @@ PASSES = 50
 
 
 @immutable
-class Task:
+class DesignTask:
     """What is chosen, from what.
 
     Attributes:
@@ -69,7 +69,7 @@ def information(columns: Vector, precision: Vector) -> Vector:
     return np.asarray(columns.T @ columns + np.diag(precision))
 
 
-def chosen_for(task: Task, seed: int, starts: int = STARTS) -> Places:
+def chosen_for(task: DesignTask, seed: int, starts: int = STARTS) -> Places:
     """Return the best choice of all starts, the candidate of each trial, shape (k,)."""
     rng = np.random.default_rng(seed)
     count = task.candidates.shape[1]
@@ -77,20 +77,20 @@ def chosen_for(task: Task, seed: int, starts: int = STARTS) -> Places:
     return max(found, key=task.worth)
 
 
-def exchanged(task: Task, chosen: Places) -> Places:
+def exchanged(task: DesignTask, chosen: Places) -> Places:
     """Return a choice in which no exchange of one trial helps any more, beginning from another one."""
     return (_d_exchanged if task.criterion == "D" else _i_exchanged)(task, chosen)
 
 
-def _d_exchanged(task: Task, chosen: Places) -> Places:
+def _d_exchanged(task: DesignTask, chosen: Places) -> Places:
     """Exchange trials while det M rises.
 
     Exchanging f for c multiplies it by (1 + c'Vc)(1 - f'Vf) + (c'Vf)^2, V = M^-1.
     """
     chosen = chosen.copy()
-    sets, groups = task.candidates, range(len(task.candidates))
+    sets, plain = task.candidates, np.eye(task.terms)
     for _ in range(PASSES):
-        v = np.linalg.inv(task.information(chosen))
+        v: Vector = np.asarray(np.linalg.inv(task.information(chosen)), dtype=float)
         spread = [c @ v for c in sets]
         own = [np.einsum("ij,ij->i", s, c) for s, c in zip(spread, sets, strict=True)]
         moved = False
@@ -100,29 +100,22 @@ def _d_exchanged(task: Task, chosen: Places) -> Places:
             best = int(gain.argmax())
             if gain[best] <= 1 + NO_GAIN:
                 continue
-            for sign, row in ((1.0, sets[g][best]), (-1.0, f)):
-                u = v @ row
-                size = sign / (1 + sign * float(row @ u))
-                v -= size * np.outer(u, u)
-                for h in groups:
-                    along = sets[h] @ u
-                    own[h] = own[h] - size * along**2
-                    spread[h] = spread[h] - size * along[:, None] * u
+            _update(sets, v, plain, own, spread, sets[g][best], 1.0)
+            _update(sets, v, plain, own, spread, f, -1.0)
             chosen[k], moved = best, True
         if not moved:
             break
     return chosen
 
 
-def _i_exchanged(task: Task, chosen: Places) -> Places:
+def _i_exchanged(task: DesignTask, chosen: Places) -> Places:
     """Exchange trials while the average variance falls.
 
     Without f, V becomes V + Vff'V / (1 - f'Vf); then each candidate c takes c'VWVc / (1 + c'Vc) off the trace.
     """
     chosen = chosen.copy()
-    sets, groups = task.candidates, range(len(task.candidates))
     assert task.moments is not None
-    root = _root(task.moments)
+    sets, root = task.candidates, _root(task.moments)
     for _ in range(PASSES):
         v: Vector = np.asarray(np.linalg.inv(task.information(chosen)), dtype=float)
         own = [np.einsum("ij,ij->i", c @ v, c) for c in sets]
@@ -130,12 +123,12 @@ def _i_exchanged(task: Task, chosen: Places) -> Places:
         moved = False
         for k, g in enumerate(task.group):
             f = sets[g][chosen[k]]
-            _update(sets, groups, v, root, own, weighed, f, -1.0)
+            _update(sets, v, root, own, weighed, f, -1.0)
             gain = (weighed[g] ** 2).sum(axis=1) / (1 + own[g])
             best = int(gain.argmax())
             if gain[best] <= gain[chosen[k]] * (1 + NO_GAIN):
                 best = int(chosen[k])
-            _update(sets, groups, v, root, own, weighed, sets[g][best], 1.0)
+            _update(sets, v, root, own, weighed, sets[g][best], 1.0)
             moved = moved or best != chosen[k]
             chosen[k] = best
         if not moved:
@@ -144,21 +137,14 @@ def _i_exchanged(task: Task, chosen: Places) -> Places:
 
 
 def _update(
-    sets: Vector,
-    groups: range,
-    v: Vector,
-    root: Vector,
-    own: list[Vector],
-    weighed: list[Vector],
-    f: Vector,
-    sign: float,
+    sets: Vector, v: Vector, root: Vector, own: list[Vector], weighed: list[Vector], f: Vector, sign: float
 ) -> None:
     """Add (1) or take away (-1) one trial: V, c'Vc and c'V root of all candidates, in place."""
     u = v @ f
     size = sign / (1 + sign * float(f @ u))
     v -= size * np.outer(u, u)
     led = u @ root
-    for h in groups:
+    for h in range(len(sets)):
         along = sets[h] @ u
         own[h] -= size * along**2
         weighed[h] -= size * along[:, None] * led
@@ -175,8 +161,12 @@ def in_groups(columns: Vector, groups: int) -> Vector:
 
     A group is a day: readings of a day may all lie higher or lower, which must not look like an effect.
     """
-    marks = np.vstack([np.zeros(groups - 1), np.eye(groups - 1)]) if groups > 1 else np.zeros((1, 0))
-    return np.stack([np.hstack([columns, np.tile(mark, (len(columns), 1))]) for mark in marks])
+    return np.stack([np.hstack([columns, np.tile(mark, (len(columns), 1))]) for mark in marks_of(groups)])
+
+
+def marks_of(groups: int) -> Vector:
+    """Return the marks of each group, shape (groups, groups - 1): all but the first have one of their own."""
+    return np.eye(groups, groups - 1, k=-1)
 
 
 def moments_of(columns: Vector, further: int = 0) -> Vector:
@@ -185,7 +175,7 @@ def moments_of(columns: Vector, further: int = 0) -> Vector:
     return np.pad(found, (0, further))
 
 
-def efficiency(task: Task, made: Vector, ideal: Vector) -> float:
+def efficiency(task: DesignTask, made: Vector, ideal: Vector) -> float:
     """Return how much of the information of an ideal choice another one keeps, from 0 to 1.
 
     Args:

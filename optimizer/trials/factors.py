@@ -43,6 +43,17 @@ WHY = {
 """Why a factor is worth trying; common practice, no source."""
 
 
+IN_THE_FORMULA = (
+    "Nothing with the function '{}' is in it: make one a candidate in [pool] and ask for its dose in a rule."
+)
+
+
+AT_THE_BENCH = {
+    "salt": "The curve of salt that is added to effect is planned by 'tenside trials salt'.",
+    "thickener": "The dose of one that is added to effect is found with 'tenside thicken'.",
+}
+
+
 @immutable
 class Way:
     """One factor: a direction of the doses, and what is told of it.
@@ -107,7 +118,9 @@ class Ways:
         known, ids = self.known(), ids_of(materials, [i.material for i in self.items])
         for name in names:
             if name not in known:
-                raise UsageError(f"--factors {name}: this formula has no such factor. {nearest(name, known)}")
+                todo = IN_THE_FORMULA.format(name) if name in GROUPS else nearest(name, known)
+                todo = " ".join(filter(None, (todo, AT_THE_BENCH.get(name))))
+                raise UsageError(f"--factors {name}: this formula has no such factor. {todo}")
         for name in ids.values():
             if name not in self.ids:
                 raise UsageError(f"--vary {name}: the plan does not use it. {nearest(name, self.ids)}")

@@ -22,7 +22,7 @@ from optimizer.immutable import immutable, replace
 from optimizer.trials.basis import ModelName, Terms
 from optimizer.trials.latent import Averaged, Sites, averaged, with_days, yes_or_no
 from optimizer.trials.quantiles import NORMAL
-from optimizer.trials.regression import DAY_RATIO, Made, Noise, Posterior, Vector, left_out, posterior, supported
+from optimizer.trials.regression import DAY_RATIO, Noise, Posterior, ReadTrials, Vector, left_out, posterior, supported
 from optimizer.trials.series import Kind, Read, Series
 from optimizer.units import AS_TYPED
 
@@ -39,8 +39,15 @@ FEWEST = 4
 """Beakers below which nothing is fitted."""
 
 
+CLEARLY = 0.9
+"""A model predicts if it misses left-out readings by less than this part of what guessing misses; an editable default,
+no source."""
+TO_JUDGE = 2
+"""Beakers beyond the figures of a line that it takes to judge it; an editable default, no source."""
+
+
 @immutable
-class Candidate:
+class FittedModel:
     """One model fitted to the readings.
 
     Attributes:
@@ -169,7 +176,7 @@ def usual_noise(readings: Readings, stated: float | None = None) -> Noise:
     return Noise(usual, source="common practice, no source")
 
 
-def candidate(readings: Readings, model: ModelName, noise: Noise) -> Candidate:
+def candidate(readings: Readings, model: ModelName, noise: Noise) -> FittedModel:
     """Return one model fitted to readings."""
     terms, columns = readings.columns(model)
     if readings.kind == "yes/no":
@@ -180,26 +187,24 @@ def candidate(readings: Readings, model: ModelName, noise: Noise) -> Candidate:
         precision = np.where(terms.curved, CURVATURE, ALMOST_FLAT)
         return _of_latent(readings, model, terms, averaged(readings.sites(columns, precision), noise, len(terms)))
     precision = np.where(terms.curved, CURVATURE, 0.0)
-    made = Made(columns, readings.low, readings.days)
+    made = ReadTrials(columns, readings.low, readings.days)
     left = left_out(made, precision, noise)
     told = posterior(made, precision, noise)
-    return Candidate(model, terms, told, left.predicted, left.error(readings.low), left.evidence)
+    return FittedModel(model, terms, told, left.predicted, left.error(readings.low), left.evidence)
 
 
-def _of_latent(readings: Readings, model: ModelName, terms: Terms, found: Averaged) -> Candidate:
+def _of_latent(readings: Readings, model: ModelName, terms: Terms, found: Averaged) -> FittedModel:
     if readings.kind == "yes/no":
         left = np.where(readings.low > 0.5, found.chances, 1 - found.chances)
-        return Candidate(model, terms, found.posterior, left, -found.score, found.evidence)
+        return FittedModel(model, terms, found.posterior, left, -found.score, found.evidence)
     told = found.posterior
     mean = told.mean + readings.offset * (np.arange(len(told.mean)) == 0)
     left = found.left_out + readings.offset
-    return Candidate(
-        model, terms, Posterior(mean, told.unit, told.variance, told.df), left, -found.score, found.evidence
-    )
+    return FittedModel(model, terms, replace(told, mean=mean), left, -found.score, found.evidence)
 
 
 @immutable
-class Chosen:
+class ChosenModel:
     """The model that readings support.
 
     Attributes:
@@ -213,10 +218,10 @@ class Chosen:
 
     readings: Readings
     noise: Noise
-    fitted: Candidate
-    mean: Candidate
-    line: Candidate | None
-    quadratic: Candidate | None
+    fitted: FittedModel
+    mean: FittedModel
+    line: FittedModel | None
+    quadratic: FittedModel | None
     posterior: Posterior
     why: str = ""
 
@@ -225,8 +230,12 @@ class Chosen:
         """Whether left-out readings are predicted better than by the mean."""
         return self.fitted.model != "mean"
 
+    def at(self, z: Vector, ph: Vector | None) -> tuple[Vector, Vector]:
+        """Return means and their standard errors, each shape (k,), at coordinates and pH as the process variable."""
+        return self.posterior.at(self.fitted.terms.columns(z, ph))
 
-def choose(readings: Readings, noise: Noise) -> Chosen:
+
+def choose(readings: Readings, noise: Noise) -> ChosenModel:
     """Return the model that predicts left-out readings best."""
     mean = candidate(readings, "mean", noise)
     line, why = None, ""
@@ -241,12 +250,19 @@ def choose(readings: Readings, noise: Noise) -> Chosen:
     best = line or mean
     if line is not None and quadratic is not None and _bends(line, quadratic):
         best = quadratic
-    if best.error >= mean.error or missed_by(readings, best.left_out) >= missed_by(readings, mean.left_out):
-        best = mean
-    return Chosen(readings, noise, best, mean, line, quadratic, _honest(readings, best, line, quadratic), why)
+    if best is not mean:
+        guessed = missed_by(readings, mean.left_out)
+        clear = best.error < mean.error and missed_by(readings, best.left_out) < CLEARLY * guessed
+        best = best if clear and _enough(readings, line) else mean
+    return ChosenModel(readings, noise, best, mean, line, quadratic, _honest(readings, best, line, quadratic), why)
 
 
-def searching(chosen: Chosen) -> Chosen:
+def _enough(readings: Readings, line: FittedModel | None) -> bool:
+    """Return whether there are more beakers than the figures of a line and two to judge it by."""
+    return line is not None and len(readings) > len(line.terms) + TO_JUDGE
+
+
+def searching(chosen: ChosenModel) -> ChosenModel:
     """Return the line or quadratic also where the trials do not predict yet, for looking where to go next.
 
     A next beaker is a question, not an answer: in simulations (`tests/soak.py`) searching by what is known so far
@@ -276,7 +292,7 @@ def missed_by(readings: Readings, left: Vector) -> float:
     return inf if np.isnan(missed).any() else float(np.sqrt((missed**2).mean()))
 
 
-def _bends(line: Candidate, quadratic: Candidate) -> bool:
+def _bends(line: FittedModel, quadratic: FittedModel) -> bool:
     """Return whether a quadratic predicts better than the line, and makes the readings as a whole more likely too.
 
     The second keeps out three in four of the quadratics that a straight truth wins by chance.
@@ -284,7 +300,9 @@ def _bends(line: Candidate, quadratic: Candidate) -> bool:
     return quadratic.error < line.error and quadratic.evidence > line.evidence
 
 
-def _honest(readings: Readings, best: Candidate, line: Candidate | None, quadratic: Candidate | None) -> Posterior:
+def _honest(
+    readings: Readings, best: FittedModel, line: FittedModel | None, quadratic: FittedModel | None
+) -> Posterior:
     """Return what the chosen model tells, with an allowance for the curvature that a line cannot see."""
     if line is None or quadratic is None or best.model == "mean" or readings.kind == "yes/no":
         return best.posterior
@@ -292,15 +310,14 @@ def _honest(readings: Readings, best: Candidate, line: Candidate | None, quadrat
         spare = _spread(readings, quadratic) - _spread(readings, line)
         unit = line.posterior.unit.copy()
         unit[0, 0] += max(float(spare.mean()), 0.0)
-        return Posterior(line.posterior.mean, unit, line.posterior.variance, line.posterior.df)
+        return replace(line.posterior, unit=unit)
     variance = max(best.posterior.variance, line.posterior.variance)
-    return Posterior(best.posterior.mean, best.posterior.unit, variance, line.posterior.df)
+    return replace(best.posterior, variance=variance, df=line.posterior.df)
 
 
-def _spread(readings: Readings, of: Candidate) -> Vector:
+def _spread(readings: Readings, of: FittedModel) -> Vector:
     """Return how unsure a model is at points between the trials, in units of the noise, shape (k,)."""
-    columns = of.terms.columns(*between(readings.z, readings.ph))
-    return np.asarray(np.einsum("ij,jk,ik->i", columns, of.posterior.unit, columns))
+    return of.posterior.spread(of.terms.columns(*between(readings.z, readings.ph)))
 
 
 def between(z: Vector, ph: Vector | None, count: int = 400) -> tuple[Vector, Vector | None]:
@@ -319,7 +336,7 @@ def curvature_told(readings: Readings) -> str:
     return ""
 
 
-def predicted(chosen: Chosen, z: Vector, ph: Vector | None, share: float = 0.9, new: bool = False) -> Vector:
+def predicted(chosen: ChosenModel, z: Vector, ph: Vector | None, share: float = 0.9, new: bool = False) -> Vector:
     """Return mean, lower and upper end of an interval at coordinates, in the scale that is fitted, shape (k, 3).
 
     Args:
@@ -329,16 +346,16 @@ def predicted(chosen: Chosen, z: Vector, ph: Vector | None, share: float = 0.9, 
         share: How often the interval shall hold the truth.
         new: Whether it is for a new reading instead of the mean of many.
     """
-    mean, error = chosen.posterior.at(chosen.fitted.terms.columns(z, ph))
+    mean, error = chosen.at(z, ph)
     if new:
         error = np.sqrt(error**2 + chosen.posterior.variance)
     half = chosen.posterior.half((1 + share) / 2) * error
     return np.column_stack([mean, mean - half, mean + half])
 
 
-def chance(chosen: Chosen, z: Vector, ph: Vector | None) -> Vector:
+def chance(chosen: ChosenModel, z: Vector, ph: Vector | None) -> Vector:
     """Return the chance of yes at coordinates, shape (k,)."""
-    mean, error = chosen.posterior.at(chosen.fitted.terms.columns(z, ph))
+    mean, error = chosen.at(z, ph)
     return np.array([NORMAL.cdf(m / float(np.sqrt(1 + e * e))) for m, e in zip(mean, error, strict=True)])
 
 

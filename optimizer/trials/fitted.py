@@ -8,11 +8,11 @@ import numpy as np
 
 from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
-from optimizer.immutable import replace, result, told_as, untold
+from optimizer.immutable import replace, result, seen, told_as, untold
 from optimizer.rules.fitted import Measured, Tried
 from optimizer.solve.existing import formula_at
 from optimizer.trials.factors import Way, Ways
-from optimizer.trials.fit import Chosen, Readings, choose, readings_of, usual_noise
+from optimizer.trials.fit import ChosenModel, Readings, choose, readings_of, usual_noise
 from optimizer.trials.polytope import corners_of
 from optimizer.trials.regression import Vector
 from optimizer.trials.series import Series
@@ -28,10 +28,10 @@ class Fits:
     """What the trials of a series tell: the output of `tenside trials fit --json`."""
 
     FORMAT = 1
-    trials: str
+    trials: str = seen("series.trials")
     """Name of the series."""
-    product: str
-    brief: str
+    product: str = seen("series.product")
+    brief: str = seen("series.brief")
     """Scenario that the beakers keep."""
     beakers: int
     """Beakers of the series."""
@@ -91,7 +91,9 @@ def tried_of(series: Series, readings: Readings) -> Tried:
     )
 
 
-def measured_of(series: Series, what: str, chosen: Chosen, sure: float = SURE, ph: float | None = None) -> Measured:
+def measured_of(
+    series: Series, what: str, chosen: ChosenModel, sure: float = SURE, ph: float | None = None
+) -> Measured:
     """Return the rule that a fit becomes, without limits."""
     post, kind = chosen.posterior, chosen.readings.kind
     spread = post.covariance.copy()
@@ -117,8 +119,7 @@ def measured_of(series: Series, what: str, chosen: Chosen, sure: float = SURE, p
 
 def ways_of(series: Series, brief: Brief) -> tuple[Way, ...]:
     """Return the factors of a series; those that its formula does not know are left out."""
-    first = series.beaker[0]
-    own = next((b for b in series.beaker if b.role == "plan"), first)
+    own = series.own or series.beaker[0]
     ways = Ways(formula_at(brief.pool, dict(own.doses)))
     if ways.ids != series.region.materials:
         return ()
@@ -157,9 +158,6 @@ def fits_of(series: Series, brief: Brief | None = None, only: Iterable[str] = ()
             left.append(f"{what}: {error}")
     read = {r.beaker for r in series.reads()}
     return Fits(
-        trials=series.trials,
-        product=series.product,
-        brief=series.brief,
         beakers=len(series.beaker),
         read=len(read),
         fits=tuple(found),

@@ -12,8 +12,8 @@ from math import exp, inf, lgamma, log, pi, sqrt
 
 import numpy as np
 
-from optimizer.trials.fit import Chosen, chance, predicted
-from optimizer.trials.quantiles import NORMAL, normal_density, t_share
+from optimizer.trials.fit import ChosenModel, chance, predicted
+from optimizer.trials.quantiles import NORMAL, t_share
 from optimizer.trials.regression import Vector
 
 
@@ -35,18 +35,18 @@ def _gain(mean: float, error: float, best: float, df: float) -> float:
         return max(ahead, 0.0)
     u = ahead / error
     if df == inf:
-        return ahead * NORMAL.cdf(u) + error * normal_density(u)
+        return ahead * NORMAL.cdf(u) + error * NORMAL.pdf(u)
     density = exp(lgamma((df + 1) / 2) - lgamma(df / 2) - (df + 1) / 2 * log(1 + u * u / df)) / sqrt(df * pi)
     return ahead * t_share(u, df) + error * (df + u * u) / (df - 1) * density
 
 
 def gains(
-    chosen: Chosen,
+    chosen: ChosenModel,
     z: Vector,
     ph: Vector | None = None,
     *,
     sign: int = 1,
-    separating: Chosen | None = None,
+    separating: ChosenModel | None = None,
 ) -> Vector:
     """Return the expected improvement of a further beaker at coordinates, shape (k,).
 
@@ -61,6 +61,6 @@ def gains(
     """
     here = chosen.readings
     best = float((sign * predicted(chosen, here.z, here.ph)[:, 0]).max())
-    mean, error = chosen.posterior.at(chosen.fitted.terms.columns(z, ph))
+    mean, error = chosen.at(z, ph)
     found = expected_improvement(sign * mean, error, best, chosen.posterior.df)
     return found * (1 - chance(separating, z, ph)) if separating is not None else found

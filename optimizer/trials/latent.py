@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.immutable import immutable
-from optimizer.trials.quantiles import normal_density
+from optimizer.trials.quantiles import NORMAL
 from optimizer.trials.regression import Noise, Posterior, Vector
 from optimizer.units import LEAST, ROUND_OFF, SETTLED
 
@@ -94,7 +94,7 @@ def moments(low: float, high: float, mean: float, variance: float, noise: float)
         return chance, -middle, spread
     a, b = max(a, -38.0), max(b, -37.0)
     chance = max(below(b) - below(a), LEAST)
-    at_a, at_b = normal_density(a), normal_density(b)
+    at_a, at_b = NORMAL.pdf(a), NORMAL.pdf(b)
     pull = (at_a - at_b) / chance
     turn = ((b * at_b if b < inf else 0.0) - a * at_a) / chance
     spread = variance - variance**2 / total * (pull**2 + turn)

@@ -13,15 +13,15 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError, fault
-from optimizer.immutable import replace, result, untold
+from optimizer.immutable import replace, result, seen, untold
 from optimizer.rules.row import Setting
 from optimizer.trials.choosing import Field, best_places, field_of
-from optimizer.trials.design import Places
-from optimizer.trials.plan import PlannedBeaker, as_one_more, beaker_cautions, on_grid
+from optimizer.trials.design import Places, marks_of
+from optimizer.trials.plan import PlannedBeaker, as_doses, as_one_more, beaker_cautions, on_grid
 from optimizer.trials.polytope import Polytope, corners_of
 from optimizer.trials.series import Role, Series, change_series
 from optimizer.trials.text import added_beakers, digest_of
-from optimizer.trials.weighable import Grid, keeping
+from optimizer.trials.weighable import ScaleGrid, keeping
 
 MOST = 20
 """Beakers that are added at once."""
@@ -30,14 +30,14 @@ Better = Callable[[Series, Vector, Vector, int], Places]
 
 
 @result
-class Next:
+class NextBeakers:
     """Beakers that are added to a series: the output of `tenside trials next --json`."""
 
     FORMAT = 1
     series: Series = untold()
-    trials: str
+    trials: str = seen("series.trials")
     """Name of the series."""
-    file: str
+    file: str = seen("series.where")
     aim: str
     day: int
     """On which they are made."""
@@ -67,7 +67,7 @@ def body_of(series: Series) -> Polytope:
 
 def more_beakers(
     series: Series, brief: Brief, count: int, *, aim: str = "", repeats: int = 1, better: Better | None = None
-) -> Next:
+) -> NextBeakers:
     """Return the next beakers of a series, on a day of their own, first one of the plan itself.
 
     Args:
@@ -102,10 +102,8 @@ def more_beakers(
     beakers = _beakers(series, brief, field, chosen, day, repeats)
     settings = _settings(series)
     before = replace(task, group=task.group[:0], given=given)
-    return Next(
+    return NextBeakers(
         series=series,
-        trials=series.trials,
-        file=series.where,
         aim=aim,
         day=day,
         beakers=beakers,
@@ -118,34 +116,29 @@ def more_beakers(
 
 def made_columns(series: Series, field: Field, days: int) -> Vector:
     """Return the columns of the beakers that are made or still to be made, as weighed, lost ones aside."""
-    process = series.process()
-    columns = field.columns(series.z(), np.zeros(len(series.beaker)) if process is None else process)
-    marks = np.zeros((len(columns), days - 1))
-    for k, beaker in enumerate(series.beaker):
-        if beaker.day > 1:
-            marks[k, beaker.day - 2] = 1.0
+    marks = marks_of(days)[[b.day - 1 for b in series.beaker]]
     kept = [k for k, b in enumerate(series.beaker) if b.number not in series.lost]
-    return np.hstack([columns, marks])[kept]
+    return np.hstack([_columns(series, field), marks])[kept]
+
+
+def _columns(series: Series, field: Field) -> Vector:
+    """Return the columns of all beakers as weighed."""
+    process = series.process()
+    return field.columns(series.z(), np.zeros(len(series.beaker)) if process is None else process)
 
 
 def _plan_rows(series: Series, field: Field, day: int, repeats: int) -> Vector:
     """Return the columns of further beakers of the plan itself."""
-    plan = next((k for k, b in enumerate(series.beaker) if b.role == "plan"), None)
-    marks = np.zeros((repeats, day - 1))
-    if day > 1:
-        marks[:, day - 2] = 1.0
-    if plan is None or not repeats:
+    if series.own is None or not repeats:
         return np.zeros((0, len(field.full) + day - 1))
-    process = series.process()
-    here = field.columns(series.z()[[plan]], np.zeros(1) if process is None else process[[plan]])
-    return np.hstack([np.repeat(here, repeats, axis=0), marks])
+    here = _columns(series, field)[series.beaker.index(series.own)]
+    return np.tile(np.hstack([here, marks_of(day)[-1]]), (repeats, 1))
 
 
 def _settings(series: Series) -> tuple[Setting, ...]:
     """Return the pH settings of a series."""
     targets: tuple[float | None, ...] = series.ph_levels or tuple(dict.fromkeys(b.ph for b in series.beaker))
-    room = series.ph_tolerance
-    return tuple(Setting() if p is None else Setting(p, p - room, p + room) for p in targets)
+    return tuple(map(series.setting_at, targets))
 
 
 def _beakers(
@@ -154,7 +147,7 @@ def _beakers(
     """Return the beakers in the order of making, on the scale's grid."""
     body, known = body_of(series), series.coordinates
     first = series.beaker[0].doses
-    grid = Grid(
+    grid = ScaleGrid(
         known,
         series.scale.step_g / series.grams * 100,
         round(fsum(first.values()), 9),
@@ -162,8 +155,7 @@ def _beakers(
         keeping(brief, known.materials, frozenset(series.freed), _settings(series)),
     )
     doses = on_grid(grid, field.z[chosen])
-    own = series.ph_levels
-    plan = next((b for b in series.beaker if b.role == "plan"), None)
+    own, plan = series.ph_levels, series.own
     found: list[PlannedBeaker] = []
     every: list[Any] = list(series.beaker)
 
@@ -177,14 +169,14 @@ def _beakers(
     for k in np.random.default_rng(series.seed + day).permutation(len(chosen)):
         place = chosen[k]
         ph = own[round(field.process[place]) + 1] if own else series.beaker[0].ph
-        names = {n: round(float(x), 6) for n, x in zip(known.materials, doses[k], strict=True)}
-        add("chosen", ph, names)
-    for _ in range(repeats - 1 if plan is not None else 0):
-        add("plan", plan.ph if plan else None, plan.doses if plan else {})
+        add("chosen", ph, as_doses(known.materials, doses[k]))
+    if plan is not None:
+        for _ in range(repeats - 1):
+            add("plan", plan.ph, plan.doses)
     return tuple(found)
 
 
-def add_beakers(path: Path, found: Next) -> Series:
+def add_beakers(path: Path, found: NextBeakers) -> Series:
     """Write the next beakers into the series file.
 
     Raises:

@@ -12,24 +12,24 @@ from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable, replace, result, told_as, untold
+from optimizer.immutable import immutable, replace, result, seen, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.linear import Solved, solve_fully
 from optimizer.trials.basis import ModelName, on_three_levels
 from optimizer.trials.choosing import ENOUGH, Field, best_places, days_of, enough_for, field_of, told_by
-from optimizer.trials.design import Places, Task, efficiency, in_groups
+from optimizer.trials.design import DesignTask, Places, efficiency, in_groups
 from optimizer.trials.factors import Way, Ways, effect, ends
 from optimizer.trials.region import Region, freed_rules, gain_of_freeing, region_of, rows_of, settings_of
 from optimizer.trials.series import Beaker, Role
-from optimizer.trials.weighable import Grid, keeping
+from optimizer.trials.weighable import ScaleGrid, keeping
 from optimizer.units import AS_TYPED, listed, number
 
 MOST_TRIALS = 60
 
 
 @immutable
-class Asked:
+class TrialsQuestion:
     """What a plan is asked for.
 
     Attributes:
@@ -115,14 +115,14 @@ class PlannedBeaker:
 
 
 @result
-class Plan:
+class TrialPlan:
     """A series as planned: the output of `tenside trials plan --json`."""
 
     FORMAT = 1
     brief: Brief = untold()
-    name: str
+    name: str = seen("brief.scenario.name")
     """Of the brief."""
-    aim: str
+    aim: str = seen("asked.aim")
     model: str
     """What the beakers can tell: a line, or a full quadratic."""
     criterion: str
@@ -140,7 +140,7 @@ class Plan:
     """Part of the information that is left once the beakers are on the scale's grid."""
     notes: tuple[str, ...]
     cautions: tuple[Caution, ...]
-    asked: Asked = untold()
+    asked: TrialsQuestion = untold()
     held_back: float = told_as("held_back_percent")
     """Water kept back for acid and thickener [%]."""
     region: Region = untold()
@@ -148,7 +148,7 @@ class Plan:
     levels: tuple[float, ...] = untold(default=())
 
 
-def plan(brief: Brief, asked: Asked) -> Plan:
+def plan(brief: Brief, asked: TrialsQuestion) -> TrialPlan:
     """Return the beakers of a series that teach most.
 
     Raises:
@@ -165,23 +165,20 @@ def plan(brief: Brief, asked: Asked) -> Plan:
     region = region_of(brief, rows, formula, _wanted(ways, asked), freed, asked.step_percent, process=bool(levels))
     field = field_of(region.space.body, bool(levels), asked.seed)
     count = enough_for(field, asked.trials)
-    model = told_by(field, count)
     _refuse_too_few(field, count)
-    given = _given(field, region, asked, _plan_ph(setting, levels), levels)
+    model, ph = told_by(field, count), _plan_ph(setting, levels)
+    given = _given(field, region, asked, ph, levels)
     field, task, chosen = best_places(field, asked.seed, days_of(count, asked.days), given, asked.days, model)
-    grid = Grid(
+    grid = ScaleGrid(
         region.coordinates, asked.step_percent, float(ways.plan.sum()), region.rows.hold,
         keeping(brief, ways.ids, frozenset(freed), settings),
     )  # fmt: skip
     doses = on_grid(grid, field.z[chosen])
-    kept = after_rounding(task, field, grid, chosen, doses)
-    ph = [levels[round(p) + 1] if levels else setting.target for p in field.process[chosen]]
-    beakers = _in_order(asked, ways, doses, ph, task, _plan_ph(setting, levels))
-    notes = [*region.notes, *_notes(field, model, asked), *gain_of_freeing(brief, region, rows, formula, freed)]
-    return Plan(
+    targets = [levels[round(p) + 1] if levels else setting.target for p in field.process[chosen]]
+    beakers = _in_order(asked, ways, doses, targets, task, ph)
+    notes = (*region.notes, *_notes(field, model, asked), *gain_of_freeing(brief, region, rows, formula, freed))
+    return TrialPlan(
         brief=brief,
-        name=brief.scenario.name,
-        aim=asked.aim,
         model=model,
         criterion=task.criterion,
         directions=len(field.full.variables),
@@ -190,8 +187,8 @@ def plan(brief: Brief, asked: Asked) -> Plan:
         freed=freed,
         held_by=_held_by(brief, region),
         beakers=beakers,
-        kept_after_rounding=kept,
-        notes=tuple(notes),
+        kept_after_rounding=after_rounding(task, field, grid, chosen, doses),
+        notes=notes,
         cautions=beaker_cautions(brief, beakers, settings),
         asked=asked,
         held_back=formula.held_back,
@@ -201,7 +198,7 @@ def plan(brief: Brief, asked: Asked) -> Plan:
     )
 
 
-def _refuse(asked: Asked) -> None:
+def _refuse(asked: TrialsQuestion) -> None:
     """Refuse what no plan can be made of."""
     if asked.step_percent > 1:
         raise UsageError(
@@ -223,7 +220,7 @@ def _refuse_too_few(field: Field, count: int) -> None:
         )
 
 
-def _weighable_plan(brief: Brief, asked: Asked) -> tuple[Solved, Formula]:
+def _weighable_plan(brief: Brief, asked: TrialsQuestion) -> tuple[Solved, Formula]:
     """Return the answer of a brief and its formula on the grid of the beakers' scale."""
     scenario = brief.scenario.model_copy(update={"scale_step": asked.step_percent})
     solved = solve_fully(replace(brief, scenario=scenario), weighable=True, priced=False)
@@ -241,7 +238,7 @@ def _weighable_plan(brief: Brief, asked: Asked) -> tuple[Solved, Formula]:
     return solved, rounded.formula
 
 
-def _levels(asked: Asked, setting: Setting) -> tuple[float, ...]:
+def _levels(asked: TrialsQuestion, setting: Setting) -> tuple[float, ...]:
     """Return low, middle and high target pH, if it is varied."""
     if asked.ph is None:
         return ()
@@ -257,20 +254,20 @@ def _plan_ph(setting: Setting, levels: tuple[float, ...]) -> float | None:
     return levels[1] if levels and (own is None or not levels[0] <= own <= levels[2]) else own
 
 
-def _wanted(ways: Ways, asked: Asked) -> tuple[Way, ...]:
+def _wanted(ways: Ways, asked: TrialsQuestion) -> tuple[Way, ...]:
     if asked.factors or asked.materials:
         return ways.named(asked.factors, asked.materials)
     return ways.proposed(room=3 if asked.ph else 4)
 
 
-def _given(field: Field, region: Region, asked: Asked, ph: float | None, levels: tuple[float, ...]) -> Vector:
+def _given(field: Field, region: Region, asked: TrialsQuestion, ph: float | None, levels: tuple[float, ...]) -> Vector:
     """Return the columns of the beakers of the plan itself, on each day."""
     process = on_three_levels(np.array([ph]), levels[0], levels[-1]) if levels else np.zeros(1)
     one = in_groups(field.columns(region.coordinates.z(region.formula.plan), process), asked.days)
     return np.repeat(one[:, 0, :], asked.repeats, axis=0)
 
 
-def on_grid(grid: Grid, z: Vector) -> Vector:
+def on_grid(grid: ScaleGrid, z: Vector) -> Vector:
     """Return the doses of chosen points on the scale's grid, shape (k, n).
 
     Raises:
@@ -282,7 +279,7 @@ def on_grid(grid: Grid, z: Vector) -> Vector:
     return np.array(found)
 
 
-def after_rounding(task: Task, field: Field, grid: Grid, chosen: Places, doses: Vector) -> float:
+def after_rounding(task: DesignTask, field: Field, grid: ScaleGrid, chosen: Places, doses: Vector) -> float:
     """Return the part of the information that chosen trials keep on the grid."""
     ideal = task.candidates[task.group, chosen]
     columns = field.columns(grid.known.z(doses), field.process[chosen])
@@ -290,7 +287,7 @@ def after_rounding(task: Task, field: Field, grid: Grid, chosen: Places, doses: 
 
 
 def _in_order(
-    asked: Asked, ways: Ways, doses: Vector, ph: list[float | None], task: Task, plan_ph: float | None
+    asked: TrialsQuestion, ways: Ways, doses: Vector, ph: list[float | None], task: DesignTask, plan_ph: float | None
 ) -> tuple[PlannedBeaker, ...]:
     """Return all beakers in the order of making: by chance within a day, between beakers of the plan."""
     rng = np.random.default_rng(asked.seed)
@@ -302,7 +299,8 @@ def _in_order(
         own = [None] * (asked.repeats > 0) + own + [None] * (asked.repeats > 1)
         for k in own:
             here, target = (ways.plan, plan_ph) if k is None else (doses[k], ph[k])
-            found.append(as_one_more(found, "plan" if k is None else "chosen", day + 1, target, _named(ways, here)))
+            role: Role = "plan" if k is None else "chosen"
+            found.append(as_one_more(found, role, day + 1, target, as_doses(ways.ids, here)))
     return tuple(found)
 
 
@@ -315,11 +313,12 @@ def as_one_more(
     return PlannedBeaker(len(before) + 1, day, told, ph, doses, same)
 
 
-def _named(ways: Ways, doses: Vector) -> dict[str, float]:
-    return {name: round(float(x), 6) for name, x in zip(ways.ids, doses, strict=True)}
+def as_doses(names: Sequence[str], doses: Vector) -> dict[str, float]:
+    """Return doses by material as they are written."""
+    return {name: round(float(x), 6) for name, x in zip(names, doses, strict=True)}
 
 
-def _varied(region: Region, asked: Asked, levels: tuple[float, ...]) -> tuple[Varied, ...]:
+def _varied(region: Region, asked: TrialsQuestion, levels: tuple[float, ...]) -> tuple[Varied, ...]:
     """Return the factors as they are told."""
     found = []
     ids, here = region.formula.ids, region.formula.plan
@@ -352,7 +351,7 @@ def _held_by(brief: Brief, region: Region) -> tuple[str, ...]:
     return tuple(asked[name].reading() for name in dict.fromkeys(region.sides) if name in asked)
 
 
-def _notes(field: Field, model: ModelName, asked: Asked) -> list[str]:
+def _notes(field: Field, model: ModelName, asked: TrialsQuestion) -> list[str]:
     """Return what must be known of the plan."""
     varied, said = len(field.full.variables), []
     if model == "line":

@@ -7,7 +7,7 @@ Barnett, J. Comput. Phys. 64 (1986) 490); quantiles by halving. Tested against a
 from __future__ import annotations
 
 from functools import cache
-from math import exp, inf, lgamma, log, log1p, sqrt
+from math import exp, inf, lgamma, log, log1p
 from statistics import NormalDist
 
 from optimizer.units import LAST_DIGIT, LEAST
@@ -80,8 +80,3 @@ def f_beyond(f: float, above: float, below: float) -> float:
         below: Degrees of freedom of its denominator.
     """
     return beta_share(below / 2, above / 2, below / (below + above * f)) if f > 0 else 1.0
-
-
-def normal_density(x: float) -> float:
-    """Return the density of the standard normal."""
-    return exp(-x * x / 2) / sqrt(6.283185307179586)

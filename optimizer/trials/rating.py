@@ -10,11 +10,11 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
-from optimizer.immutable import Figure, immutable, replace, result, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, untold
 from optimizer.rules.fitted import Measured, told_as_read
 from optimizer.rules.mean import MeanRating
 from optimizer.rules.row import Setting
-from optimizer.trials.fit import Chosen, chance, predicted
+from optimizer.trials.fit import ChosenModel, chance, predicted
 from optimizer.trials.fitted import SURE, Fits
 from optimizer.trials.quantiles import t_share
 from optimizer.trials.regression import Vector
@@ -70,7 +70,7 @@ class Rated:
 
     FORMAT = 1
     brief: Brief = untold()
-    name: str
+    name: str = seen("brief.scenario.name")
     """Of the brief."""
     trials: str
     formula: Formula
@@ -108,61 +108,52 @@ def rated(
     """
     series = fits.series
     assert series is not None
-    level = None
-    if series.ph_levels:
-        level = level_of(series, ph if ph is not None else setting.target)
-    lines = tuple(_expected(fit, formula, sure, level) for fit in fits.fits)
-    rates = tuple(_ratings(fits, formula, setting))
+    level = level_of(series, ph if ph is not None else setting.target) if series.ph_levels else None
     return Rated(
         brief=brief,
-        name=brief.scenario.name,
         trials=fits.trials,
         formula=formula,
         sure_percent=sure,
-        expected=lines,
-        ratings=rates,
+        expected=tuple(_expected(fit, formula, sure, level) for fit in fits.fits),
+        ratings=tuple(_ratings(fits, formula, setting)),
         cautions=cautions,
     )
 
 
 def _expected(fit: Fit, formula: Formula, sure: float, ph: float | None) -> Expected:
     nothing = Expected(fit.what, fit.unit, nan, nan, nan, nan, nan, nan, nan, nan, fit.readings, "")
-    if fit.measure is None or fit.chosen is None:
-        return _told(nothing, outside="the trials do not predict it")
+    if fit.measure is None:
+        return replace(nothing, outside="the trials do not predict it")
     far, why = fit.measure.tried.outside(formula)
     if far > 10 * OUTSIDE:
-        return _told(nothing, outside=why)
+        return replace(nothing, outside=why)
     return _inside(nothing, fit.measure, fit.chosen, formula, sure, ph)
 
 
 def _inside(
-    nothing: Expected, measure: Measured, chosen: Chosen, formula: Formula, sure: float, ph: float | None
+    nothing: Expected, measure: Measured, chosen: ChosenModel, formula: Formula, sure: float, ph: float | None
 ) -> Expected:
     z = measure.tried.z(measure.tried.doses_of(formula))[None, :]
     at = None if chosen.readings.ph is None or ph is None else np.array([ph])
     kind = chosen.readings.kind
     if kind == "yes/no":
-        return _told(nothing, expected=100 * float(chance(chosen, z, at)[0]))
+        return replace(nothing, expected=100 * float(chance(chosen, z, at)[0]))
     mean, low, high = _as_read(kind, predicted(chosen, z, at)[0])
     reading_low, reading_high = ends_of_reading(kind, *predicted(chosen, z, at, new=True)[0, 1:].tolist())
     # A two-sided interval of share 2 sure - 1 has the one-sided bounds as its ends.
     _, least, most = _as_read(kind, predicted(chosen, z, at, share=2 * sure / 100 - 1)[0])
     good = _good(chosen, z, at) if kind == "judged" else nan
     ends = {"low": low, "high": high, "reading_low": reading_low, "reading_high": reading_high}
-    return _told(nothing, expected=mean, **ends, at_least=least, at_most=most, good_percent=good)
-
-
-def _told(line: Expected, **known: float | str) -> Expected:
-    return replace(line, **known)
+    return replace(nothing, expected=mean, **ends, at_least=least, at_most=most, good_percent=good)
 
 
 def _as_read(kind: str, values: Vector) -> list[float]:
     return [told_as_read(kind, float(v)) for v in values]  # type: ignore[arg-type]
 
 
-def _good(chosen: Chosen, z: Vector, ph: Vector | None) -> float:
+def _good(chosen: ChosenModel, z: Vector, ph: Vector | None) -> float:
     """Return the chance that a new judgement is 4 or 5 [%]."""
-    mean, error = chosen.posterior.at(chosen.fitted.terms.columns(z, ph))
+    mean, error = chosen.at(z, ph)
     scatter = float(np.sqrt(error[0] ** 2 + chosen.posterior.variance))
     return 100 * t_share((float(mean[0]) - (GOOD - 0.5)) / scatter, chosen.posterior.df)
 

@@ -21,7 +21,7 @@ from optimizer.solve.existing import case_at
 from optimizer.solve.linear import Solved
 from optimizer.solve.rounding import broken
 from optimizer.trials.basis import Coordinates
-from optimizer.trials.factors import Way, Ways, independent
+from optimizer.trials.factors import Way, Ways, ends, independent
 from optimizer.trials.polytope import Whitened, corners_of, whitened
 from optimizer.units import KEPT, POINT_MET, listed, number
 
@@ -218,10 +218,10 @@ def region_of(
         narrow = [(w, s) for w, s in zip(kept, spans, strict=True) if s < STEPS * step_percent - POINT_MET]
         if not narrow:
             known = Ways(formula)
-            space = whitened(corners, *_one_sided(free), flat=step_percent / 2)
+            along, at_most, owners = _one_sided(free)
+            space = whitened(corners, along, at_most, flat=step_percent / 2)
             if space.body.directions < len(kept):
                 notes.append(_together(kept, space.body.directions))
-            owners = _two_sided_owners(free)
             sides = tuple(owners[k] for k in space.body.owners)
             return Region(kept, known, free, space, corners, sides, tuple(notes))
         worst, span = min(narrow, key=lambda pair: pair[1])
@@ -235,7 +235,7 @@ def region_of(
 def _fixed(formula: Formula, rows: Rows, notes: tuple[str, ...]) -> Region:
     """Return the region in which only pH moves."""
     plan = np.array([[line.percent for line in formula.lines]])
-    space = whitened(plan, *_one_sided(rows), flat=1.0)
+    space = whitened(plan, *_one_sided(rows)[:2], flat=1.0)
     return Region((), Ways(formula), rows, space, plan, (), notes)
 
 
@@ -254,23 +254,18 @@ def _spans(rows: Rows, formula: Formula, ways: Sequence[Way]) -> tuple[Vector, V
     plan = np.array([line.percent for line in formula.lines])
     sizes = np.array([np.abs(w.direction).max() for w in ways])
     moves = np.array([w.direction for w in ways]) / sizes[:, None]
-    along, at_most = _one_sided(rows)
+    along, at_most, _ = _one_sided(rows)
     sides, room = along @ moves.T, at_most - along @ plan
     some = np.abs(sides).max(axis=1) > POINT_MET
     places = corners_of(sides[some], room[some])
     return plan + places @ moves, np.ptp(places, axis=0) if len(places) else np.zeros(len(ways))
 
 
-def _one_sided(rows: Rows) -> tuple[Vector, Vector]:
-    """Return all rows as along @ doses <= at_most."""
-    upper, lower = np.isfinite(rows.high), np.isfinite(rows.low)
-    return np.vstack([rows.matrix[upper], -rows.matrix[lower]]), np.concatenate([rows.high[upper], -rows.low[lower]])
-
-
-def _two_sided_owners(rows: Rows) -> list[str]:
-    """Return whose each row of `_one_sided` is."""
-    upper, lower = np.isfinite(rows.high), np.isfinite(rows.low)
-    return [rows.owners[k] for k in (*np.flatnonzero(upper), *np.flatnonzero(lower))]
+def _one_sided(rows: Rows) -> tuple[Vector, Vector, list[str]]:
+    """Return all rows as along @ doses <= at_most, and whose each of them is."""
+    upper, lower = np.flatnonzero(np.isfinite(rows.high)), np.flatnonzero(np.isfinite(rows.low))
+    along = np.vstack([rows.matrix[upper], -rows.matrix[lower]])
+    return along, np.concatenate([rows.high[upper], -rows.low[lower]]), [rows.owners[k] for k in (*upper, *lower)]
 
 
 def widened_by(rows: Rows, formula: Formula, ways: Sequence[Way], without: set[str]) -> float:
@@ -344,7 +339,7 @@ WORTH_FREEING = 1.25
 
 def _ranges(rows: Rows, formula: Formula, ways: Sequence[Way]) -> list[tuple[float, float]]:
     corners, _ = _spans(rows, formula, ways)
-    return [(float(w.told(corners).min()), float(w.told(corners).max())) for w in ways]
+    return [ends(w, corners) for w in ways]
 
 
 def settings_of(setting: Setting, levels: Sequence[float]) -> tuple[Setting, ...]:

@@ -48,7 +48,7 @@ NO_NOISE = Noise(0.0, 0.0)
 
 
 @immutable
-class Made:
+class ReadTrials:
     """Trials that were made and read.
 
     Attributes:
@@ -95,6 +95,10 @@ class Posterior:
         """The scale matrix of the coefficients, shape (p, p)."""
         return self.variance * self.unit
 
+    def spread(self, terms: Vector) -> Vector:
+        """Return how unsure a mean is at terms of shape (k, p), in units of the noise's variance, shape (k,)."""
+        return np.asarray(np.einsum("ij,jk,ik->i", terms, self.unit, terms))
+
     def at(self, terms: Vector) -> tuple[Vector, Vector]:
         """Return predicted means and their standard errors, each shape (k,), at terms of shape (k, p)."""
         spread = np.einsum("ij,jk,ik->i", terms, self.covariance, terms)
@@ -130,7 +134,7 @@ def supported(terms: Vector, names: Sequence[str]) -> None:
     raise UsageError(f"{what}: {listed(mixed)} move together in all that was made. Make a trial that parts them.")
 
 
-def posterior(made: Made, precision: Vector, noise: Noise = NO_NOISE) -> Posterior:
+def posterior(made: ReadTrials, precision: Vector, noise: Noise = NO_NOISE) -> Posterior:
     """Return what trials tell of the coefficients.
 
     Args:
@@ -173,7 +177,7 @@ class LeftOut:
         return inf if np.isnan(missed).any() else float(np.sqrt((missed**2).mean()))
 
 
-def left_out(made: Made, precision: Vector, noise: Noise = NO_NOISE) -> LeftOut:
+def left_out(made: ReadTrials, precision: Vector, noise: Noise = NO_NOISE) -> LeftOut:
     """Return each reading as the other ones predict it; the arguments are those of `posterior`."""
     flat, shrunk = made.terms[:, precision == 0], made.terms[:, precision > 0]
     spread = made.spread() + (shrunk / precision[precision > 0]) @ shrunk.T
@@ -191,7 +195,7 @@ def left_out(made: Made, precision: Vector, noise: Noise = NO_NOISE) -> LeftOut:
     return LeftOut(made.read - missed, weight, float(evidence))
 
 
-def leverage(made: Made, precision: Vector) -> Vector:
+def leverage(made: ReadTrials, precision: Vector) -> Vector:
     """Return how much each reading alone decides its own prediction, 0 to 1, shape (n,)."""
     inner = np.linalg.inv(made.spread())
     held = made.terms.T @ inner @ made.terms + np.diag(precision)
@@ -212,7 +216,7 @@ class LackOfFit:
     """Share of such ratios that chance alone exceeds."""
 
 
-def lack_of_fit(made: Made) -> LackOfFit | None:
+def lack_of_fit(made: ReadTrials) -> LackOfFit | None:
     """Return the test of lack of fit by repeats, or None without repeats; days play no part in it."""
     where = np.unique(np.round(made.terms, 9), axis=0, return_inverse=True)[1].ravel()
     groups = [made.read[where == k] for k in range(int(where.max()) + 1)]

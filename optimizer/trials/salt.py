@@ -22,10 +22,10 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
-from optimizer.immutable import Figure, immutable, result, untold
+from optimizer.immutable import Figure, immutable, result, seen, untold
 from optimizer.rules.row import Setting
 from optimizer.trials.quantiles import t_quantile
-from optimizer.trials.regression import Made, Noise, Posterior, Vector, left_out, posterior
+from optimizer.trials.regression import Noise, Posterior, ReadTrials, Vector, left_out, posterior
 from optimizer.units import KEPT, number
 
 FEWEST, MOST = 5, 7
@@ -64,7 +64,7 @@ class SaltCurve:
 
     FORMAT = 1
     brief: Brief = untold()
-    name: str
+    name: str = seen("brief.scenario.name")
     """Of the brief."""
     formula: Formula
     """The base; salt takes the place of water kept back."""
@@ -101,7 +101,7 @@ class SaltCurve:
 
 
 @immutable
-class Asked:
+class SaltQuestion:
     """What a salt curve is asked for.
 
     Attributes:
@@ -122,7 +122,7 @@ class Asked:
 
 
 def salt_curve(
-    brief: Brief, formula: Formula, setting: Setting, asked: Asked, cautions: tuple[Caution, ...] = ()
+    brief: Brief, formula: Formula, setting: Setting, asked: SaltQuestion, cautions: tuple[Caution, ...] = ()
 ) -> SaltCurve:
     """Return the beakers of a salt curve, and what their readings tell.
 
@@ -147,14 +147,13 @@ def salt_curve(
     else:
         doses = _doses(plan, asked)
     read = np.array([asked.read.get(float(d), nan) for d in doses])
-    told = _told(doses, read, asked) if asked.read else _Told(None, "Nothing is read yet.")
+    told = _told(doses, read, asked) if asked.read else _SaltFit(None, "Nothing is read yet.")
     beakers = tuple(_beaker(d, v, told, asked.grams, brief) for d, v in zip(doses.tolist(), read.tolist(), strict=True))
     aim = nan if asked.target is None else asked.target
     stop = nan if told.post is None else doses[-1] if isnan(told.low) else min(told.low, doses[-1])
     expected, sure = _reaching(told, doses, aim)
     return SaltCurve(
         brief=brief,
-        name=brief.scenario.name,
         formula=formula,
         salt=salts[0],
         beakers=beakers,
@@ -176,7 +175,7 @@ def salt_curve(
     )
 
 
-def _doses(plan: ThickeningPlan, asked: Asked) -> Vector:
+def _doses(plan: ThickeningPlan, asked: SaltQuestion) -> Vector:
     """Return doses evenly from none to the highest, on two decimals."""
     if not FEWEST <= asked.count <= MOST:
         raise UsageError(f"--doses {asked.count}: {FEWEST} to {MOST}; more of them teach little.")
@@ -190,7 +189,7 @@ def _doses(plan: ThickeningPlan, asked: Asked) -> Vector:
 
 
 @immutable
-class _Told:
+class _SaltFit:
     """What readings tell: the quadratic, its peak and band; NaN where there is none."""
 
     post: Posterior | None
@@ -211,22 +210,24 @@ def _terms(doses: Vector) -> Vector:
     return np.column_stack([np.ones(len(doses)), doses, doses**2])
 
 
-def _told(doses: Vector, read: Vector, asked: Asked) -> _Told:
+def _told(doses: Vector, read: Vector, asked: SaltQuestion) -> _SaltFit:
     """Return what readings tell."""
     noise = USUAL if asked.repeatability is None else Noise(asked.repeatability, source="stated")
-    made = Made(_terms(doses), np.log(read), np.zeros(len(doses), np.int64))
+    made = ReadTrials(_terms(doses), np.log(read), np.zeros(len(doses), np.int64))
     post = posterior(made, np.zeros(3), noise)
     error = left_out(made, np.zeros(3), noise).error(made.read)
-    mean_alone = left_out(Made(np.ones((len(doses), 1)), made.read, made.days), np.zeros(1), noise).error(made.read)
+    mean_alone = left_out(ReadTrials(np.ones((len(doses), 1)), made.read, made.days), np.zeros(1), noise).error(
+        made.read
+    )
     if error >= mean_alone:
-        return _Told(None, "These readings do not tell a curve: left-out ones are met no better than by their mean.")
+        return _SaltFit(None, "These readings do not tell a curve: left-out ones are met no better than by their mean.")
     bend, slope = float(post.mean[2]), float(post.mean[1])
     peak = -slope / (2 * bend) if bend < 0 else inf
     if not doses[0] < peak < doses[-1]:
         rising = post.mean[1] + 2 * bend * (doses[0] + doses[-1]) / 2 > 0
         end = f"{number(float(doses[-1]), 2)} %" if rising else f"{number(float(doses[0]), 2)} %"
         way = "still rises at" if rising else "falls from"
-        return _Told(
+        return _SaltFit(
             post, f"It {way} {end}: the peak lies outside what was tried, and nothing is said there.", error=error
         )
     low, high = _band(post, peak)
@@ -236,10 +237,10 @@ def _told(doses: Vector, read: Vector, asked: Asked) -> _Told:
     low, high = (sides[0], sides[1]) if skewed else (min(low, sides[0]), max(high, sides[1]))
     if low < doses[0] or high > doses[-1]:
         verdict = f"It peaks near {number(peak, 2)} %, but where is hardly told: add beakers around it."
-        return _Told(post, verdict, peak, max(low, float(doses[0])), min(high, float(doses[-1])), error)
+        return _SaltFit(post, verdict, peak, max(low, float(doses[0])), min(high, float(doses[-1])), error)
     verdict = f"It peaks at {number(peak, 2)} % of salt, 90 % sure between {number(low, 2)} and {number(high, 2)} %."
     verdict += f" {SKEWED}" if skewed else ""
-    return _Told(post, verdict, peak, low, high, error)
+    return _SaltFit(post, verdict, peak, low, high, error)
 
 
 def _two_sided(doses: Vector, read: Vector, noise: Noise) -> tuple[float, float, float]:
@@ -277,7 +278,7 @@ def _band(post: Posterior, peak: float) -> tuple[float, float]:
     return min(ends[0], peak), max(ends[1], peak)
 
 
-def _reaching(told: _Told, doses: Vector, target: float) -> tuple[float, float]:
+def _reaching(told: _SaltFit, doses: Vector, target: float) -> tuple[float, float]:
     """Return the least doses on the rising side at which the target is expected, and 90 % sure, within those tried."""
     if told.post is None or isnan(target):
         return nan, nan
@@ -291,7 +292,7 @@ def _reaching(told: _Told, doses: Vector, target: float) -> tuple[float, float]:
     return found[0], found[1]
 
 
-def _drawn(told: _Told, doses: Vector) -> tuple[tuple[float, float, float, float], ...]:
+def _drawn(told: _SaltFit, doses: Vector) -> tuple[tuple[float, float, float, float], ...]:
     if told.post is None:
         return ()
     steps = np.linspace(float(doses[0]), float(doses[-1]), 41)
@@ -302,7 +303,7 @@ def _drawn(told: _Told, doses: Vector) -> tuple[tuple[float, float, float, float
     return tuple(rows)
 
 
-def _beaker(dose: float, viscosity: float, told: _Told, grams: float, brief: Brief) -> SaltBeaker:
+def _beaker(dose: float, viscosity: float, told: _SaltFit, grams: float, brief: Brief) -> SaltBeaker:
     """Return one beaker; salt and water share what the base keeps back."""
     room = brief.pool.held_back
     salt = dose * grams / 100

@@ -21,6 +21,7 @@ from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, fault, from_validation, nearest
 from optimizer.files import read_toml
 from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
 from optimizer.trials.basis import Coordinates, Terms, on_three_levels
 
 Kind = Literal["number", "log", "judged", "yes/no"]
@@ -227,6 +228,16 @@ class Series(Frozen):
     def by_number(self) -> dict[int, Beaker]:
         """The beakers by number."""
         return {b.number: b for b in self.beaker}
+
+    @property
+    def own(self) -> Beaker | None:
+        """The first beaker of the plan itself."""
+        return next((b for b in self.beaker if b.role == "plan"), None)
+
+    def setting_at(self, ph: float | None) -> Setting:
+        """Return the pH setting of beakers with a target."""
+        room = self.ph_tolerance
+        return Setting() if ph is None else Setting(ph, ph - room, ph + room)
 
     @property
     def lost(self) -> frozenset[int]:

@@ -17,8 +17,7 @@ from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
-from optimizer.immutable import immutable, result, untold
-from optimizer.rules.row import Setting
+from optimizer.immutable import immutable, result, seen, untold
 from optimizer.solve.existing import formula_at
 from optimizer.trials.plan import PlannedBeaker
 from optimizer.trials.series import Beaker, Mix, Series
@@ -91,10 +90,10 @@ class TrialSheet:
 
     FORMAT = 1
     series: Series = untold()
-    trials: str
+    trials: str = seen("series.trials")
     """Name of the series."""
-    product: str
-    grams: float
+    product: str = seen("series.product")
+    grams: float = seen("series.grams")
     """Product in each beaker, once it is made up [g]."""
     held_g: float
     """Water kept back for acid and thickener in each beaker [g]."""
@@ -161,19 +160,14 @@ def sheet_of(series: Series, brief: Brief, numbers: Sequence[int] = ()) -> Trial
         SheetStep(s.number, s.part.title, s.part.temperature, s.part.do, s.part.wait) for s in procedure.steps[:-1]
     )
     steps = (*made, _last(series, brief, len(made) + 1))
-    held = series.grams * series.held_back_percent / 100
-    cautions = _cautions(series, brief, beakers)
     return TrialSheet(
         series=series,
-        trials=series.trials,
-        product=series.product,
-        grams=series.grams,
-        held_g=held,
+        held_g=series.grams * series.held_back_percent / 100,
         beakers=columns,
         lines=lines,
         mixes=_mixed(series, beakers, brief.library.by_id),
         steps=steps,
-        cautions=cautions,
+        cautions=_cautions(series, brief, beakers),
         notes=_notes(series, beakers, lines),
     )
 
@@ -193,9 +187,8 @@ def _last(series: Series, brief: Brief, number: int) -> SheetStep:
 
 def _batch(series: Series) -> Batch:
     """Return the plan of a series as a batch of one beaker."""
-    first = next((b for b in series.beaker if b.role == "plan"), series.beaker[0])
-    room = series.ph_tolerance
-    ph = {} if first.ph is None else {"ph_low": first.ph - room, "ph_target": first.ph, "ph_high": first.ph + room}
+    first = series.own or series.beaker[0]
+    ph = series.setting_at(first.ph)
     return Batch(
         batch=series.trials,
         product=series.product,
@@ -204,7 +197,9 @@ def _batch(series: Series) -> Batch:
         held_back_percent=series.held_back_percent,
         scale=series.scale,
         line=tuple(PlannedLine(material=n, percent=p) for n, p in first.doses.items() if p > 0),
-        **ph,
+        ph_low=ph.low,
+        ph_target=ph.target,
+        ph_high=ph.high,
     )
 
 
@@ -246,8 +241,7 @@ def _cautions(series: Series, brief: Brief, beakers: Sequence[Beaker]) -> tuple[
     found: dict[str, Caution] = {}
     rests = []
     for beaker in beakers:
-        room = series.ph_tolerance
-        here = Setting() if beaker.ph is None else Setting(beaker.ph, beaker.ph - room, beaker.ph + room)
+        here = series.setting_at(beaker.ph)
         formula = formula_at(brief.pool, beaker.doses)
         rests.append(rests_on(brief, formula, here))
         for caution in cautions_at(brief, formula, here):

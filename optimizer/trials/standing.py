@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.bench.strike import Struck
-from optimizer.immutable import immutable, result, untold
+from optimizer.immutable import immutable, result, seen, untold
 from optimizer.trials.note import said_of
 from optimizer.trials.series import LOST, Series
 
@@ -27,12 +27,12 @@ class BeakerRead:
 
 
 @result
-class Standing:
+class SeriesStanding:
     """A series as it stands: the output of `tenside trials note --json`."""
 
     FORMAT = 1
     series: Series = untold()
-    trials: str
+    trials: str = seen("series.trials")
     """Name of the series."""
     file: str
     beakers: tuple[BeakerRead, ...]
@@ -42,7 +42,7 @@ class Standing:
     """Readings that count no more."""
 
 
-def standing_of(series: Series, file: str) -> Standing:
+def standing_of(series: Series, file: str) -> SeriesStanding:
     """Return where a series stands."""
     found = []
     for beaker in series.beaker:
@@ -66,4 +66,4 @@ def standing_of(series: Series, file: str) -> Standing:
         Struck(n, said_of(series, n), e.struck, e.struck_on) for n, e in enumerate(series.all_readings, 1) if e.struck
     )
     still = tuple(b.number for b in found if not b.readings and not b.lost)
-    return Standing(series=series, trials=series.trials, file=file, beakers=tuple(found), open=still, struck=struck)
+    return SeriesStanding(series=series, file=file, beakers=tuple(found), open=still, struck=struck)

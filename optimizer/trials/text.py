@@ -12,7 +12,7 @@ import tomlkit
 from optimizer.bench.batch import Scale, append
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
-from optimizer.trials.plan import Plan, PlannedBeaker, Varied
+from optimizer.trials.plan import PlannedBeaker, TrialPlan, Varied
 from optimizer.trials.series import USUAL, Mix
 from optimizer.trials.sheet import mixes_for
 from optimizer.units import number
@@ -29,7 +29,7 @@ def digest_of(brief: Brief) -> str:
     return hashlib.sha256("".join(own).encode()).hexdigest()[:16]
 
 
-def series_text(plan: Plan, *, name: str, brief: str, planned_on: str) -> str:
+def series_text(plan: TrialPlan, *, name: str, brief: str, planned_on: str) -> str:
     """Return the text of a new series file, with comments that say what is filled in where.
 
     Args:
@@ -80,7 +80,7 @@ def series_text(plan: Plan, *, name: str, brief: str, planned_on: str) -> str:
     return "\n".join([*out, LATER])
 
 
-def mixes_of(plan: Plan) -> tuple[Mix, ...]:
+def mixes_of(plan: TrialPlan) -> tuple[Mix, ...]:
     """Return the pre-dilutions that the beakers of a plan need."""
     materials = {i.id: i.material for i in plan.region.formula.items}
     return mixes_for(plan.beakers, plan.asked.grams, Scale(step_g=plan.asked.step_g).least_g, materials)
@@ -103,7 +103,7 @@ def beaker_entry(beaker: PlannedBeaker) -> dict[str, Any]:
     return {**entry, "doses": dict(beaker.doses)}
 
 
-def _region(plan: Plan) -> list[str]:
+def _region(plan: TrialPlan) -> list[str]:
     region, space = plan.region, plan.region.space
     known = {r.id: r.reading() for r in plan.brief.enforced}
     out = [

@@ -12,13 +12,13 @@ from math import exp, isnan, nan
 
 import numpy as np
 
-from optimizer.immutable import Figure, immutable, untold
+from optimizer.immutable import Figure, immutable, seen, untold
 from optimizer.rules.fitted import Measured, told_as_read
 from optimizer.trials.basis import Coordinates
 from optimizer.trials.factors import Way
 from optimizer.trials.factors import ends as ends_of
-from optimizer.trials.fit import Chosen, brier, chance, curvature_told, missed_by, predicted
-from optimizer.trials.regression import Made, Vector, aliases, lack_of_fit, leverage
+from optimizer.trials.fit import ChosenModel, brier, chance, curvature_told, missed_by, predicted
+from optimizer.trials.regression import ReadTrials, Vector, aliases, lack_of_fit, leverage
 from optimizer.trials.series import Kind, Series
 from optimizer.units import listed, number
 
@@ -85,21 +85,22 @@ class FactorEffect:
 class Fit:
     """What the trials tell of one reading."""
 
+    chosen: ChosenModel = untold()
     what: str
-    kind: Kind
+    kind: Kind = seen("chosen.readings.kind")
     unit: str
-    readings: int
-    model: str
+    readings: int = seen("chosen.readings.__len__()")
+    model: str = seen("chosen.fitted.model")
     """line, quadratic, or mean if nothing predicts better."""
-    predicts: bool
+    predicts: bool = seen("chosen.predicts")
     """Whether it may enter a blend."""
     verdict: str
-    error: Figure
+    error: Figure = seen("chosen.fitted.error")
     """Left-out error of the chosen model in the scale that is fitted (the logarithm of a `log` reading): root mean
     square of numbers, else the mean logarithm of the readings' chances, turned round."""
-    error_of_mean: Figure
-    error_of_line: Figure
-    error_of_quadratic: Figure
+    error_of_mean: Figure = seen("chosen.mean.error")
+    error_of_line: Figure = seen("chosen.line.error", nan)
+    error_of_quadratic: Figure = seen("chosen.quadratic.error", nan)
     error_told: Figure
     """Root mean square of what left-out predictions miss of the readings as numbers, in the same scale."""
     error_of_mean_told: Figure
@@ -109,11 +110,11 @@ class Fit:
     brier_of_guessing: Figure
     scatter: float
     """Standard deviation of a reading round the model, in the same scale."""
-    repeatability: float
+    repeatability: float = seen("chosen.noise.sd")
     """The one that was taken for granted."""
-    repeatability_from: str
-    df: Figure
-    terms: tuple[str, ...]
+    repeatability_from: str = seen("chosen.noise.source")
+    df: Figure = seen("chosen.posterior.df")
+    terms: tuple[str, ...] = seen("chosen.fitted.terms.names")
     coefficients: tuple[float, ...]
     standard_errors: tuple[float, ...]
     effects: tuple[FactorEffect, ...]
@@ -122,13 +123,12 @@ class Fit:
     """Drift, repeats that disagree, lack of fit, what cannot be told."""
     measure: Measured | None = untold(default=None)
     """The rule that it becomes; None if it does not predict."""
-    chosen: Chosen | None = untold(default=None)
     ways: tuple[Way, ...] = untold(default=())
     doses: tuple[Vector, ...] = untold(default=())
     """Of each point, as weighed."""
 
 
-def points_of(chosen: Chosen) -> tuple[Point, ...]:
+def points_of(chosen: ChosenModel) -> tuple[Point, ...]:
     """Return each reading with what the others predict of it."""
     r, kind = chosen.readings, chosen.readings.kind
     left = chosen.fitted.left_out
@@ -139,7 +139,7 @@ def points_of(chosen: Chosen) -> tuple[Point, ...]:
         )
     columns = chosen.fitted.terms.columns(r.z, r.ph)
     # Without the reading itself its prediction scatters by s2 / (1 - h), h being its own weight in it.
-    own = np.einsum("ij,jk,ik->i", columns, chosen.posterior.unit, columns)
+    own = chosen.posterior.spread(columns)
     spread = np.sqrt(chosen.posterior.variance / (1 - np.minimum(own / (1 + own), OWN)))
     half = chosen.posterior.half((1 + SHARE) / 2) * spread
     found = []
@@ -160,7 +160,7 @@ def ends_of_reading(kind: Kind, low: float, high: float) -> tuple[float, float]:
 
 
 def effects_of(
-    chosen: Chosen, ways: Sequence[Way], tried_z: Vector, moves: Vector, at: Coordinates
+    chosen: ChosenModel, ways: Sequence[Way], tried_z: Vector, moves: Vector, at: Coordinates
 ) -> Iterator[FactorEffect]:
     """Yield the effect of each factor.
 
@@ -182,14 +182,14 @@ def effects_of(
         yield _effect(chosen, (way.id, way.name, way.unit), z, ph, way.told(at.doses(z)).tolist())
 
 
-def effect_of_ph(chosen: Chosen, low: float, high: float) -> FactorEffect:
+def effect_of_ph(chosen: ChosenModel, low: float, high: float) -> FactorEffect:
     """Return the effect of pH from its low to its high level, the factors in the middle."""
     z = np.repeat(chosen.readings.z.mean(axis=0)[None, :], 21, axis=0)
     return _effect(chosen, ("ph", "pH", ""), z, np.linspace(-1, 1, 21), np.linspace(low, high, 21).tolist())
 
 
 def _effect(
-    chosen: Chosen, named: tuple[str, str, str], z: Vector, ph: Vector | None, figures: list[float]
+    chosen: ChosenModel, named: tuple[str, str, str], z: Vector, ph: Vector | None, figures: list[float]
 ) -> FactorEffect:
     kind = chosen.readings.kind
     columns = chosen.fitted.terms.columns(z, ph)
@@ -208,7 +208,7 @@ def _effect(
 
 
 def _curve(
-    chosen: Chosen, z: Vector, ph: Vector | None, figures: list[float]
+    chosen: ChosenModel, z: Vector, ph: Vector | None, figures: list[float]
 ) -> tuple[tuple[float, float, float, float], ...]:
     kind = chosen.readings.kind
     if kind == "yes/no":
@@ -218,7 +218,7 @@ def _curve(
     return tuple((f, row[0], row[1], row[2]) for f, row in zip(figures, rows, strict=True))
 
 
-def notes_of(series: Series, chosen: Chosen) -> Iterator[str]:
+def notes_of(series: Series, chosen: ChosenModel) -> Iterator[str]:
     """Yield what else the readings say: repeats, drift, days, lack of fit, levers, what is mixed."""
     if chosen.why:
         yield f"No line: {chosen.why}"
@@ -245,11 +245,7 @@ def told_apart(kind: Kind, unit: str, missed: float, mean: float) -> tuple[str, 
     return both
 
 
-def _unit(series: Series, what: str) -> str:
-    return series.measures[what].unit
-
-
-def _repeats(series: Series, chosen: Chosen) -> Iterator[str]:
+def _repeats(series: Series, chosen: ChosenModel) -> Iterator[str]:
     """Yield the repeats that disagree."""
     r, at = chosen.readings, {b: k for k, b in enumerate(chosen.readings.beakers)}
     for beaker in series.beaker:
@@ -270,7 +266,7 @@ def _repeats(series: Series, chosen: Chosen) -> Iterator[str]:
             )
 
 
-def _drift(series: Series, chosen: Chosen) -> Iterator[str]:
+def _drift(series: Series, chosen: ChosenModel) -> Iterator[str]:
     """Yield a drift between the plan's own beakers of a day, first and last."""
     r, at = chosen.readings, {b: k for k, b in enumerate(chosen.readings.beakers)}
     steps = []
@@ -288,7 +284,7 @@ def _drift(series: Series, chosen: Chosen) -> Iterator[str]:
             )
 
 
-def _days(chosen: Chosen) -> Iterator[str]:
+def _days(chosen: ChosenModel) -> Iterator[str]:
     """Yield days that read otherwise than the others."""
     r = chosen.readings
     days = sorted(set(r.days.tolist()))
@@ -306,10 +302,10 @@ def _days(chosen: Chosen) -> Iterator[str]:
                 return
 
 
-def _doubts(chosen: Chosen) -> Iterator[str]:
+def _doubts(chosen: ChosenModel) -> Iterator[str]:
     r = chosen.readings
     if r.exact and chosen.fitted.model != "mean":
-        made = Made(chosen.fitted.terms.columns(r.z, r.ph), r.low, r.days)
+        made = ReadTrials(chosen.fitted.terms.columns(r.z, r.ph), r.low, r.days)
         lack = lack_of_fit(made)
         if lack is not None and not isnan(lack.share) and lack.share < 1 - SHARE:
             yield (
@@ -328,7 +324,7 @@ def _doubts(chosen: Chosen) -> Iterator[str]:
             yield "Bends cannot all be told by these beakers; what a line cannot see is allowed for in its intervals."
 
 
-def _taken_in(chosen: Chosen) -> Iterator[str]:
+def _taken_in(chosen: ChosenModel) -> Iterator[str]:
     """Yield that bends would be taken for effects, where the beakers mix them."""
     r = chosen.readings
     terms, columns = r.columns("quadratic")
@@ -338,7 +334,7 @@ def _taken_in(chosen: Chosen) -> Iterator[str]:
         yield "If the reading bends strongly here, part of that is taken for effects of the factors."
 
 
-def verdict_of(chosen: Chosen, what: str) -> str:
+def verdict_of(chosen: ChosenModel, what: str) -> str:
     """Return in one sentence what the trials tell of a reading."""
     kind, c = chosen.readings.kind, chosen
     n = len(c.readings)
@@ -365,37 +361,27 @@ def _guessing(yes: Vector) -> Vector:
     return np.asarray((yes.sum() - yes) / max(len(yes) - 1, 1))
 
 
-def fit_of(series: Series, what: str, chosen: Chosen, ways: tuple[Way, ...], effects: tuple[FactorEffect, ...]) -> Fit:
+def fit_of(
+    series: Series, what: str, chosen: ChosenModel, ways: tuple[Way, ...], effects: tuple[FactorEffect, ...]
+) -> Fit:
     """Return what is told of one reading; the rule that it becomes is added by `fitted`."""
     post, kind = chosen.posterior, chosen.readings.kind
     yes = chosen.readings.low if kind == "yes/no" else np.zeros(0)
     return Fit(
-        what,
-        kind,
-        _unit(series, what),
-        len(chosen.readings),
-        chosen.fitted.model,
-        chosen.predicts,
-        verdict_of(chosen, what),
-        chosen.fitted.error,
-        chosen.mean.error,
-        nan if chosen.line is None else chosen.line.error,
-        nan if chosen.quadratic is None else chosen.quadratic.error,
-        nan if kind == "yes/no" else missed_by(chosen.readings, chosen.fitted.left_out),
-        nan if kind == "yes/no" else missed_by(chosen.readings, chosen.mean.left_out),
-        brier(chosen.fitted.left_out, yes) if len(yes) else nan,
-        brier(_guessing(yes), yes) if len(yes) else nan,
-        float(np.sqrt(post.variance)),
-        chosen.noise.sd,
-        chosen.noise.source,
-        post.df,
-        chosen.fitted.terms.names,
-        tuple(post.mean.tolist()),
-        tuple(np.sqrt(post.covariance.diagonal()).tolist()),
-        effects,
-        points_of(chosen),
-        tuple(notes_of(series, chosen)),
         chosen=chosen,
+        what=what,
+        unit=series.measures[what].unit,
+        verdict=verdict_of(chosen, what),
+        error_told=nan if kind == "yes/no" else missed_by(chosen.readings, chosen.fitted.left_out),
+        error_of_mean_told=nan if kind == "yes/no" else missed_by(chosen.readings, chosen.mean.left_out),
+        brier=brier(chosen.fitted.left_out, yes) if len(yes) else nan,
+        brier_of_guessing=brier(_guessing(yes), yes) if len(yes) else nan,
+        scatter=float(np.sqrt(post.variance)),
+        coefficients=tuple(post.mean.tolist()),
+        standard_errors=tuple(np.sqrt(post.covariance.diagonal()).tolist()),
+        effects=effects,
+        points=points_of(chosen),
+        notes=tuple(notes_of(series, chosen)),
         ways=ways,
         doses=tuple(series.made(b) for b in chosen.readings.beakers),
     )

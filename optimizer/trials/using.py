@@ -7,7 +7,7 @@ An objective on a rating becomes one on the fitted mean. Either way the formula 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import field
 from math import inf
 
@@ -34,7 +34,7 @@ Wanted = tuple[float | None, float | None]
 
 
 @immutable
-class Wish:
+class ReadingsWish:
     """How readings are used.
 
     Attributes:
@@ -52,7 +52,7 @@ class Wish:
     shown: tuple[str, ...] = ()
 
 
-def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
+def with_readings(brief: Brief, fits: Fits, wish: ReadingsWish) -> Brief:
     """Return a brief with what was measured in the place of ratings.
 
     Raises:
@@ -68,11 +68,7 @@ def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
     _refuse_untold(fits, limits)
     brief = _at_ph(brief, series, wish.ph)
     level = None if not series.ph_levels else level_of(series, wish.ph)
-    told = {
-        f.what: measured_of(series, f.what, f.chosen, wish.sure, level)
-        for f in fits.fits
-        if f.predicts and f.chosen is not None
-    }
+    told = {f.what: measured_of(series, f.what, f.chosen, wish.sure, level) for f in fits.fits if f.predicts}
     wanted = _objectives(brief, told)
     used = {w: m for w, m in told.items() if w in limits or w in wanted.values() or w in wish.shown}
     _refuse_untold(fits, dict.fromkeys(wanted_by_name(brief, series, wish), (None, None)))
@@ -82,27 +78,31 @@ def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
     gone = _replaced(brief, limits)
     kept = [r for r in brief.modelled if r.id not in gone]
     taken = {r.id for r in (*kept, *brief.watched)}
+    ids = {what: what if what not in taken else f"{what}-measured" for what in used}
     rules: list[Rule] = []
-    ids = {}
     for what, measure in used.items():
-        ids[what] = what if what not in taken else f"{what}-measured"
         rules += _rules(measure.model_copy(update={"id": ids[what]}), limits.get(what, (None, None)))
     rules += _within([m.tried for m in used.values()])
     renamed = {rating: ids[what] for rating, what in wanted.items()}
     scenario = brief.scenario.model_copy(update={"objective": _renamed(brief, renamed)})
-    notes = [
-        *(f"'{reading}' gives way to what was measured here" for reading in gone.values()),
-        *(f"{rating} in the objective is what was measured here" for rating in renamed),
-        *(
-            f"{what} counts in the objective by its natural logarithm ({told[what].measured_in or 'no unit'})"
-            for what in dict.fromkeys(wanted.values())
-            if told[what].scale == "log"
-        ),
-        f"limits on what was measured hold on a one-sided {number(wish.sure, 1)} % bound, within what was tried",
-    ]
+    by_logarithm = [told[what] for what in dict.fromkeys(wanted.values()) if told[what].scale == "log"]
+    notes = _notes(gone.values(), renamed, by_logarithm, wish.sure)
     modelled = tuple(sorted([*kept, *rules], key=lambda r: r.id))
     changed = {"modelled": modelled, "added": tuple(rules), "gone": frozenset(gone)}
     return _noted(replace(brief, scenario=scenario, **changed), notes)
+
+
+def _notes(gone: Iterable[str], aims: Iterable[str], by_logarithm: Iterable[Measured], sure: float) -> list[str]:
+    """Return what is to be said where readings take the place of ratings."""
+    return [
+        *(f"'{reading}' gives way to what was measured here" for reading in gone),
+        *(f"{rating} in the objective is what was measured here" for rating in aims),
+        *(
+            f"{m.what} counts in the objective by its natural logarithm ({m.measured_in or 'no unit'})"
+            for m in by_logarithm
+        ),
+        f"limits on what was measured hold on a one-sided {number(sure, 1)} % bound, within what was tried",
+    ]
 
 
 def _aimed(brief: Brief, aim: str) -> Brief:
@@ -115,14 +115,14 @@ def _aimed(brief: Brief, aim: str) -> Brief:
     return replace(brief, scenario=brief.scenario.model_copy(update={"objective": goal}))
 
 
-def wanted_by_name(brief: Brief, series: Series, wish: Wish) -> list[str]:
+def wanted_by_name(brief: Brief, series: Series, wish: ReadingsWish) -> list[str]:
     """Return the readings that an objective or a trade-off names outright, so that their fit must predict."""
     goals = [name for _, name in brief.scenario.objective.goals]
     own = [n for n in goals if n in series.measures and n not in RATINGS]
     return [*own, *(n for n in wish.shown if n in series.measures and n not in RATINGS)]
 
 
-def _limits(series: Series, wish: Wish) -> dict[str, Wanted]:
+def _limits(series: Series, wish: ReadingsWish) -> dict[str, Wanted]:
     """Return the limits by reading: those asked for, else those of the series."""
     for what in wish.wanted:
         if what not in series.measures:

@@ -24,7 +24,7 @@ TRIED = 12
 
 
 @immutable
-class Grid:
+class ScaleGrid:
     """The grid of a scale, and what a beaker on it must keep.
 
     Attributes:

@@ -217,8 +217,7 @@ def broken_by_one(result: Result) -> tuple[str, ...]:
     formula, brief = result.formula, result.brief
     if formula is None:
         return ()
-    items = tuple(line.item for line in formula.lines)
-    pool = Pool(items, formula.held_back, formula.later, formula.thickeners)
+    pool = brief.pool.with_items(line.item for line in formula.lines)
     lots, doses = lots_of(pool, brief.library), np.array([line.percent for line in formula.lines])
     bound = {o.id for o in result.rules if o.bound and o.shown != "understood"}
     return tuple(

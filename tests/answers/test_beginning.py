@@ -24,6 +24,7 @@ from optimizer.brief.beginning import (
     PRODUCTS,
     STRENGTHS,
     Wanted,
+    brief_file,
     first_brief,
 )
 from optimizer.brief.brief import Brief, make_brief
@@ -105,6 +106,7 @@ def test_the_answers_are_the_limits_of_the_brief(tmp_path: Path) -> None:
     assert limits["mildness"][0] == 72
     assert limits["perfume"] == (0.5, 0.5)
     assert limits["budget"][1] == 4.2
+    assert "the blend's materials per kg, as answered; acid and thickener come on top" in path.read_text("utf-8")
     assert brief.acidity is not None
     assert brief.acidity.limits == (4.8, 5.5)
     assert brief.scenario.pool.free_from == ("sulfate",)
@@ -165,3 +167,17 @@ def test_an_answer_that_is_none_is_told_by_the_option_that_was_typed(tmp_path: P
     told = run("start", str(tmp_path), "--product", "shampoo", "--ph", "5")
     assert told.code == 3
     assert "your answers, ph: '5' is not offered. Known: like skin" in told.err
+
+
+def test_a_perfume_that_the_shelf_does_not_price_is_asked_for_before_a_brief_is_laid(tmp_path: Path) -> None:
+    """The example shelf has no essential oil."""
+    wanted = Wanted("A wash", "shampoo", perfume="essential-oil-lavender")
+    with pytest.raises(DataError, match="the shelf does not price it") as refused:
+        begin(tmp_path, wanted)
+    assert "Write essential-oil-lavender with its price on shelf.csv first." in str(refused.value)
+    assert not (tmp_path / "a-wash.toml").exists()
+
+
+def test_letters_with_marks_stay_in_the_name_of_a_file(tmp_path: Path) -> None:
+    assert brief_file(tmp_path, "Küste / Nord: 1") == tmp_path / "kuste-nord-1.toml"
+    assert brief_file(tmp_path, "Großes Meer") == tmp_path / "grosses-meer.toml"

@@ -189,10 +189,33 @@ def test_the_share_at_both_ends_is_that_of_mass_action() -> None:
         ({SLES: 6.1, CAPB: 8.0, DECYL: 5.0}, "Try a salt curve on 100 g"),  # 4.2 of 9.3 % are sulfates: 46 %
         ({SLES: 14.0, CAPB: 7.0}, "a salt curve on 100 g samples"),
         ({DECYL: 12.0, CAPB: 12.0}, "Do not count on salt"),
+        ({SLES: 6.1, CAPB: 8.0, DECYL: 5.0, "sodium-chloride": 1.6}, "Do not count on salt"),  # the budget is used up
     ],
 )
 def test_what_is_near_to_answering_to_salt_is_tried(doses: dict[str, float], words: str) -> None:
     assert words in said("salt-or-thickener", situation(doses)).text
+
+
+def test_salt_past_its_limit_is_told_as_above_it_and_nothing_as_left() -> None:
+    """2.5 % added salt is above the 2 % of common practice."""
+    made = situation({**SALTY, "sodium-chloride": 2.5})
+    assert re.search(r"Dissolved salt [\d.]+ to [\d.]+ %: [\d.]+ to [\d.]+ % above 2 %\.", near_limit(made))
+    (told,) = (r for r in made.plan.salt.reasons if "dissolved salt already" in r)
+    held = float(re.findall(r"about ([\d.]+) %", told)[0])
+    assert held > 2.5
+    assert told.endswith("of 2 % nothing is left.")
+
+
+def near_limit(made: Situation) -> str:
+    """Return why no salt may be added."""
+    return said("salt-near-limit", made).reason
+
+
+def test_too_little_room_is_told_with_the_room_that_a_thickener_takes() -> None:
+    """The lowest usual dose of the library's thickeners."""
+    least = min(m.thickener.use[0] for m in library().materials if m.thickener and m.function == "thickener")
+    found = said("no-way-to-thicken", situation(MILD, held=0.0))
+    assert f"keep at least {least:g} % free for it" in found.text
 
 
 def test_a_thickener_in_the_formula_is_a_way_to_thicken() -> None:

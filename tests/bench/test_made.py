@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.answers.subject import subject_of
+from optimizer.assessment.planned import planned_cost
 from optimizer.bench.batch import Batch, batch_from, read_batch
 from optimizer.bench.made import adjuster_of, booked, last_ph, lots_used, made_formula, materials_in, went_in
 from optimizer.bench.reconcile import Made, reconcile
@@ -314,6 +315,15 @@ def test_a_batch_made_as_planned_keeps_its_rules_and_its_master_keeps_the_doses(
     assert formula.dose("sorbitan-sesquicaprylate") == pytest.approx(1.2)
     assert formula.held_back == pytest.approx(4 - 1.2 - 0.27, abs=0.011)
     assert (made.master.changed, made.master.keeps) == ((), True)
+
+
+def test_the_plan_that_a_cost_is_held_against_holds_what_the_bench_was_to_add(plan: Path, tmp_path: Path) -> None:
+    made = reconciled(plan, tmp_path)
+    planned = planned_cost(made.brief, made.planned, subject_of(str(plan)).setting)
+    assert planned is not None
+    assert planned.per_kg.typical > made.planned.cost
+    assert made.planned_cost == pytest.approx(planned.per_kg.typical)
+    assert set(made.brief.assumptions) <= set(made.notes)
 
 
 def test_the_next_master_stops_where_it_was_thickest_and_too_much_salt_is_told(plan: Path, tmp_path: Path) -> None:

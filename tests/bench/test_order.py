@@ -14,6 +14,7 @@ import pytest
 from optimizer.bench.batch import Batch, batch_from
 from optimizer.bench.order import BEFORE, Order, order_of, stands
 from optimizer.bench.steps import PhaseStep, parts_of
+from optimizer.bench.weigh import weigh_sheet
 from optimizer.brief.brief import load_brief
 from optimizer.data.library import Library, doubts, read_library
 from optimizer.files import shipped
@@ -112,6 +113,35 @@ def test_perfume_is_not_mixed_neat_with_an_alkaline_solubiliser() -> None:
     step = steps[place(steps, "parfum")]
     assert "caprylyl-capryl-glucoside" in step.materials
     assert step.do[0].startswith("First bring Caprylyl/Capryl Glucoside to pH 6 to 7")
+
+
+def test_water_is_kept_back_for_dry_preservative_salts() -> None:
+    steps = steps_of({"sodium-laureth-sulfate-2eo-28": 30.0, "sodium-benzoate": 0.5, "potassium-sorbate": 0.3})
+    keep = "Keep back of the water 5 times the weight of Sodium Benzoate and Potassium Sorbate, to dissolve it in."
+    assert keep in steps[place(steps, "aqua")].do
+    salts = steps[place(steps, "sodium-benzoate")]
+    assert "in the water that was kept back for it, without any acid" in salts.do[0]
+    dry = steps_of({"sodium-laureth-sulfate-2eo-28": 94.0, "sodium-benzoate": 1.0})
+    assert not any("Keep back" in line for step in dry for line in step.do)
+
+
+def test_a_dry_blend_is_told_that_the_steps_are_those_of_a_liquid() -> None:
+    doses = {"sodium-coco-sulfate": 40.0, "sodium-cocoyl-isethionate": 30.0, "sodium-citrate": 20.0}
+    steps = steps_of(doses)
+    assert steps[0].do[0].startswith("This is a dry blend")
+    told = " ".join(steps[place(steps, "sodium-cocoyl-isethionate")].do)
+    assert "Melt it into Sodium Coco-Sulfate of this step. There is no co-surfactant" in told
+    assert "next step" not in told
+    liquid = steps_of({"sodium-coco-sulfate": 10.0})
+    assert not any("dry blend" in line for step in liquid for line in step.do)
+
+
+def test_acid_that_a_step_uses_early_is_cautioned_there() -> None:
+    """Citric acid neutralises the glucosides apart, steps before the pH is set."""
+    doses = {**GLUCOSIDES, "sodium-cocoyl-isethionate": 5.0}
+    sheet = weigh_sheet(batch_of(doses), library(), [library().by_id[CITRIC]])
+    told = [(s.title, c.materials) for s in sheet.steps for c in s.cautions if c.text == library().cautions["acid"]]
+    assert told == [("Alkaline surfactants, brought to pH 6 to 7 first", ("Citric Acid",))]
 
 
 def test_where_no_order_suits_that_is_said_with_the_mend() -> None:

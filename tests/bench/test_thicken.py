@@ -11,7 +11,10 @@ from typing import Any
 
 import pytest
 
+from optimizer.answers.bench import sheet_of
+from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
+from optimizer.bench.weigh import Step
 from optimizer.report.record import record_of
 from optimizer.report.thicken import Thickened
 from tests.support.command import Run
@@ -66,6 +69,12 @@ def log_of(run: Run, path: Path, material: str, *args: object) -> Any:
     code, out, err = run("thicken", path, "--material", material, *args, "--json")
     assert code == 0, err
     return json.loads(out)["logs"][0]
+
+
+def sheet_with(path: Path, thickeners: str) -> dict[str, Step]:
+    """Return the steps of a weigh sheet by title, with thickeners held ready."""
+    found = subject_of(str(path), changes=[("held_back.thickeners", thickeners)])
+    return {step.title: step for step in sheet_of(found).steps}
 
 
 def salt_curve(percent: float, peak: float, at: float) -> float:
@@ -174,6 +183,55 @@ def test_no_step_without_a_ph_inside_the_window(
     assert path.read_text(encoding="utf-8") == before
     assert log_of(run, path, LIQUID)["state"] == "closed"
     assert log_of(run, path, LIQUID)["next"] is None
+
+
+def test_a_thickener_that_shares_no_ph_with_the_target_is_never_a_reason_to_move_it(tmp_path: Path, run: Run) -> None:
+    """Target 5 to 5.6; the polymer builds at pH 6 to 8 (library)."""
+    polymer = 'material = "acrylates-copolymer"'
+    log = log_of(run, laid(tmp_path, more=f"[[thickening]]\n{polymer}\n"), "acrylates-copolymer")
+    assert log["state"] == "closed"
+    assert log["verdict"].startswith("The target of this batch is pH 5 to 5.6, and Acrylates Copolymer needs pH 6 to 8")
+    assert "Adjust" not in log["verdict"]
+
+
+def test_the_sheet_offers_no_thickener_that_does_not_work_at_the_target(tmp_path: Path) -> None:
+    """Target 5 to 5.6; carbomer builds at pH 5.5 to 10 and takes a base for it, xanthan at 3 to 12 (library)."""
+    steps = sheet_with(laid(tmp_path), "carbomer,xanthan-gum-clear")
+    swelling = " ".join(steps["Gum or polymer, hydrated"].do)
+    assert "If Xanthan Gum, clear grade is to thicken it" in swelling
+    assert "Carbomer" not in swelling
+    assert steps["Thickening"].do[0].startswith("Not fit to thicken this blend: Carbomer. It works at pH 5.5 to 10")
+
+
+def test_a_thickener_that_takes_a_base_has_its_caution_where_it_goes_in(tmp_path: Path) -> None:
+    """The target is moved to pH 6.2 to 7, where acrylates copolymer builds (library: 6 to 8)."""
+    path = laid(tmp_path, ph=None)
+    text = path.read_text(encoding="utf-8")
+    for end, was in (("low = 6.2", "low = 5.0"), ("target = 6.6", "target = 5.3"), ("high = 7", "high = 5.6")):
+        text = text.replace(f"ph_{was}", f"ph_{end}")
+    path.write_text(text, encoding="utf-8")
+    step = sheet_with(path, "acrylates-copolymer")["Gum or polymer, hydrated"]
+    told = [c for c in step.cautions if "goggles" in c.text and "a base has neutralised" in c.text]
+    assert [c.materials for c in told] == [("Acrylates Copolymer",)]
+
+
+def test_salt_stays_closed_where_the_make_up_gives_it_no_charge_to_screen(tmp_path: Path, run: Run) -> None:
+    """A made up wash of glucoside and betaine; what is in is noted all the same."""
+    path = laid(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("sodium-laureth-sulfate-2eo-70", "decyl-glucoside"), encoding="utf-8")
+    _, out, err = run("thicken", path, "--material", SALT)
+    assert "Salt is not the way here. Salt screens the charge of sulfate-type anionics" in " ".join(out.split()), err
+    assert f"--material {SALT} --added" not in out + err
+    assert log_of(run, path, SALT)["state"] == "closed"
+    begun = log_of(run, path, SALT, "--added", "0.2%", "--judged", 2, "--ph", 5.3)
+    assert begun["state"] == "open"
+    assert any(note.startswith("Salt is not the way here") for note in begun["notes"])
+
+
+def test_a_ph_outside_both_is_brought_to_what_they_share(tmp_path: Path, run: Run) -> None:
+    log = log_of(run, laid(tmp_path, ph=7.1), LIQUID)
+    assert log["verdict"].endswith("Adjust it to pH 5 to 5.6, then log a reading with --ph.")
 
 
 def test_the_blend_before_any_thickener_may_be_read_and_a_new_ph_opens(tmp_path: Path, run: Run) -> None:

@@ -12,11 +12,14 @@ import tomli
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimizer.answers.bench import lay_batch
+from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import Batch, Scale, batch_from
 from optimizer.bench.grams import diluted, grams_of
 from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.steps import heat
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
+from optimizer.cli.blend import _following
 from optimizer.data.formula import Formula, Line
 from optimizer.data.formula_file import read_formula
 from optimizer.data.library import Library, read_library
@@ -376,3 +379,14 @@ def test_a_batch_file_names_no_scenario_of_another_folder(tmp_path: Path) -> Non
     assert brief_reference(tmp_path / "in" / "my.toml", tmp_path / "b.toml") == "in/my.toml"
     with pytest.raises(DataError, match="does not lie in the batch file's folder"):
         brief_reference(tmp_path / "my.toml", tmp_path / "in" / "b.toml")
+
+
+def test_a_batch_is_as_large_as_its_brief_says_unless_it_is_said_otherwise(tmp_path: Path) -> None:
+    """12 kg are made up."""
+    found = subject_of("hand-wash", changes=[("batch_kg", "12")])
+    laid = lay_batch(found, tmp_path / "brief.toml")
+    assert laid.batch.size_g == 12_000
+    assert "size: 12kg, the batch_kg of the brief" in laid.notes
+    assert lay_batch(found, tmp_path / "other.toml", size="5kg").batch.size_g == 5000
+    assert found.result is not None
+    assert _following("x.toml", found.result, altered=False) == "tenside batch x.toml --out batch.toml"

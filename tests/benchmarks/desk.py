@@ -18,12 +18,14 @@ from shutil import copytree
 from typing import Any
 
 from live import to_blend
-from measure import Line
+from measure import Line, spent
 from starlette.responses import HTMLResponse
 from starlette.routing import Route
 
 import optimizer as tenside
+from optimizer.answers.bench import batch_subject, note_weights
 from optimizer.answers.draft import live_part
+from optimizer.bench.weighed import Weight
 from optimizer.desk.drafting import POOL
 from optimizer.desk.screens import formula
 from optimizer.files import shipped
@@ -31,6 +33,7 @@ from optimizer.files import shipped
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.support.chromium import CHROMIUM, DRIVER, chromium, served, wait
 from tests.support.desk import desk_of
+from tests.support.harbour import batch_file
 
 NAMES = ("hand-wash", "body-wash", "facial-wash")
 KEY = "mildness.at_least"
@@ -94,6 +97,8 @@ def lines() -> Iterator[Line]:
         for name in NAMES:
             yield from _moves(folder, name)
         yield from _first(folder)
+        yield from _noted(folder)
+        yield from _idle(folder)
         yield from _long(folder)
         if CHROMIUM.exists() and DRIVER.exists():
             yield from _seen(folder)
@@ -125,12 +130,32 @@ def _first(folder: Path) -> Iterator[Line]:
     for _ in range(7):
         desk = desk_of(folder)
         POOL._rulers.clear()
-        begin = time.perf_counter()
-        desk.get("/formula/hand-wash")
-        middle = time.perf_counter()
-        tenside.blend(tenside.read_brief(folder / "hand-wash.toml")).document()
-        ratios.append((middle - begin) / (time.perf_counter() - middle))
-    yield Line("desk: first page to reading and blending in the same process", ratios, 1.5)
+        page = spent(lambda desk=desk: desk.get("/formula/hand-wash"))  # type: ignore[misc]
+        ratios.append(page / spent(lambda: tenside.blend(tenside.read_brief(folder / "hand-wash.toml")).document()))
+    yield Line("desk: first page to reading and blending in the same process, processor time", ratios, 1.5)
+
+
+def _noted(folder: Path) -> Iterator[Line]:
+    """Yield what it takes to note a weight, with the page that follows, against writing it and making that page."""
+    desk, ratios = desk_of(folder), list[float]()
+    for count in range(12):
+        other = batch_file(folder, f"peer-{count}", bottles=None)
+        place = f"/batch/{batch_file(folder, f'{count}', bottles=None).stem}/weigh"
+        desk.get(place)
+        took = spent(lambda: desk.submit("/weigh", {"grams": "400", "lot": "A"}))
+        assert "400 g weighed, lot A" in desk.at.text
+        write = spent(lambda other=other: note_weights(batch_subject(other), [Weight("aqua", 400, "A")]))  # type: ignore[misc]
+        ratios.append(took / (write + spent(lambda place=place: desk.get(place))))  # type: ignore[misc]
+    yield Line("desk: noting a weight to writing it and making its page, processor time", ratios, 1.3)
+
+
+def _idle(folder: Path) -> Iterator[Line]:
+    """Yield the processor time that a desk takes while nobody asks anything."""
+    with served(folder):
+        time.sleep(1)
+        begin = time.process_time()
+        time.sleep(5)
+        yield Line("desk: processor time of 5 s in which nobody asks, ms", [1000 * (time.process_time() - begin)], 50)
 
 
 def _long(folder: Path) -> Iterator[Line]:
@@ -193,10 +218,11 @@ def _seen(folder: Path) -> Iterator[Line]:
             browser.get(f"{desk.address}/formula/body-wash")
             wait(lambda: browser.find_elements("css selector", '.sum[data-word="proven"]'))
             steps = [f"{v:g}" for v in (own + (72 - own) * k // 39 for k in range(39))] + ["72"]
+            before = _free()
             live, last = browser.execute_async_script(HURRIED, steps)
-            alone = _solved(folder, 72.0)
-            what = "desk: 8 to the live answers a second, at 20 moves a second with proofs running"
-            yield Line(what, [8 / live], 1)
+            alone, free = _solved(folder, 72.0), (before + _free()) / 2
+            what = "desk: 8 to the live answers a second of a free core, at 20 moves a second with proofs running"
+            yield Line(what, [8 * free / live], 1, peer=f"{live:g} a second, {free:.0%} of a core free")
             allowed = 1.3 * (alone + trip) + SOON
             yield Line("desk: proof of the last one to 1.3 x (solve + round trip) + 60 ms", [last / 1000 / allowed], 1)
     finally:
@@ -212,6 +238,14 @@ def _places(random: Random, count: int, own: float) -> Iterator[float]:
             at = own + random.randint(-1, 4)  # whole steps, as a ruler has them
         last = at
         yield at
+
+
+def _free() -> float:
+    """Return which share of a core whoever is busy gets here now: others may be at work on this machine."""
+    begin, used = time.perf_counter(), time.process_time()
+    while time.perf_counter() < begin + 1:
+        pass
+    return min(1.0, (time.process_time() - used) / (time.perf_counter() - begin))
 
 
 def _p95(values: list[float]) -> float:

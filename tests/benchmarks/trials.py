@@ -17,9 +17,9 @@ from measure import FROZEN, LIBRARY, Line, timed
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.data.pool import Vector
 from optimizer.trials.basis import Terms
-from optimizer.trials.design import STARTS, Places, Task, chosen_for, in_groups
+from optimizer.trials.design import STARTS, DesignTask, Places, chosen_for, in_groups
 from optimizer.trials.more import more_beakers
-from optimizer.trials.plan import Asked, Plan, plan
+from optimizer.trials.plan import TrialPlan, TrialsQuestion, plan
 from optimizer.trials.polytope import candidates, corners_of, whitened
 from optimizer.trials.series import Series, series_from
 from optimizer.trials.text import series_text
@@ -27,7 +27,7 @@ from optimizer.trials.text import series_text
 FLARE = Path(__file__).resolve().parents[1] / "trials" / "published" / "flare_1966.json"
 ROUNDS, SLOW_ROUNDS = 15, 3
 SEED = 1
-ASKED = Asked(
+ASKED = TrialsQuestion(
     factors=("strength", "amphoteric-share", "nonionic-share", "emollient", "humectant"),
     trials=12,
     free=("mildness",),
@@ -50,7 +50,7 @@ def lines() -> Iterator[Line]:
     yield Line("next 2 beakers of it [s]", more, 0.5)
 
 
-def flare() -> Task:
+def flare() -> DesignTask:
     """Return the choice of 15 trials of a full quadratic in the published region of 1966."""
     case = json.loads(FLARE.read_text(encoding="utf-8"))
     low, high = np.array(case["low"]), np.array(case["high"])
@@ -60,10 +60,12 @@ def flare() -> Task:
     space = whitened(corners, along, at_most, 1e-6)
     terms = Terms(3, "quadratic")
     columns = terms.columns(candidates(space.body, 1000, np.random.default_rng(SEED)))
-    return Task(in_groups(columns, 1), np.zeros(15, dtype=np.intp), np.zeros((0, 10)), terms.precision(1e-6, 1e-6))
+    return DesignTask(
+        in_groups(columns, 1), np.zeros(15, dtype=np.intp), np.zeros((0, 10)), terms.precision(1e-6, 1e-6)
+    )
 
 
-def same(task: Task) -> None:
+def same(task: DesignTask) -> None:
     """Compare what both reach.
 
     Raises:
@@ -74,7 +76,7 @@ def same(task: Task) -> None:
         raise ValueError(f"log determinants differ: {ours} and {theirs}")
 
 
-def textbook(task: Task) -> Places:
+def textbook(task: DesignTask) -> Places:
     """Exchange one trial for the best candidate as long as the determinant rises, each worked out anew."""
     rng = np.random.default_rng(SEED)
     every = range(task.candidates.shape[1])
@@ -93,7 +95,7 @@ def textbook(task: Task) -> Places:
     return max(found, key=task.worth)
 
 
-def worth(task: Task, chosen: Places, place: int, candidate: int) -> float:
+def worth(task: DesignTask, chosen: Places, place: int, candidate: int) -> float:
     """Return the log determinant with one trial exchanged."""
     tried = chosen.copy()
     tried[place] = candidate
@@ -106,7 +108,7 @@ def shop() -> Brief:
     return load_brief(FROZEN / "scenarios" / "gentle-wash.toml", libraries=[LIBRARY])
 
 
-def planned(found: Plan) -> Series:
+def planned(found: TrialPlan) -> Series:
     """Return a plan as its series file reads."""
     text = series_text(found, name="t", brief="gentle-wash", planned_on="2026-05-04")
     return series_from(tomli.loads(text), "t.toml")

@@ -677,3 +677,10 @@ def test_one_material_is_told_in_the_singular_and_who_sets_both_ends_of_a_window
     told = " ".join(run("blend", tmp_path / "bench" / "first-brief.toml").out.split())
     assert "set by the brief" in told
     assert "the brief and the brief" not in told
+
+
+def test_who_sets_an_end_of_the_window_is_told_by_name_and_kept_by_id(run: Run, blended: Callable[[str], Ran]) -> None:
+    told = " ".join(run("blend", "hand-wash").out.split())
+    assert "window 4.8 (brief) to 5.2 (Sodium Benzoate)" in told
+    assert "set by the brief and Sodium Benzoate" in told
+    assert blended("hand-wash").json["ph"]["high_set_by"] == ["sodium-benzoate"]

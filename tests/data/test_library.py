@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 import tomli
 
 from optimizer.brief.brief import make_brief
 from optimizer.brief.scenario import scenario_from
-from optimizer.data.facts import Material, Substance
+from optimizer.data.facts import Free, Material, Substance
 from optimizer.data.library import Library, doubts, read_library
 from optimizer.errors import DataError
 from optimizer.files import shipped
@@ -620,3 +620,9 @@ def test_every_file_that_the_library_names_is_there() -> None:
     named = {name for f in FILES for name in re.findall(r"[\w-]+\.csv", f.read_text(encoding="utf-8"))}
     assert "measured-blends.csv" in named
     assert not [name for name in named if not (FOLDER / name).is_file()]
+
+
+def test_the_schema_tells_what_a_material_may_be_free_from() -> None:
+    told = Material.model_json_schema(mode="serialization")["properties"]["free_from"]
+    assert told["items"]["enum"] == list(get_args(Free))
+    assert told["uniqueItems"]

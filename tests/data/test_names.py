@@ -53,6 +53,12 @@ def test_what_could_be_several_is_asked_about() -> None:
         material_of("decyl glucosid", KNOWN)
 
 
+def test_a_word_of_names_is_offered_with_the_materials_that_have_it() -> None:
+    scents = [m for m in KNOWN if m.lipid == "essential oil"]
+    with pytest.raises(UsageError, match=r"'lavender' could be essential-oil-lavender. Write the id\."):
+        material_of("lavender", scents)
+
+
 def test_materials_are_found_by_names_words_and_functions() -> None:
     assert [m.id for m in found_by("capb", KNOWN)] == ["cocamidopropyl-betaine"]
     assert "sodium-chloride" in [m.id for m in found_by("salt", KNOWN)]

@@ -6,9 +6,12 @@ reflow, 2.1.1 keyboard, 2.5.8 target size (here 44 px as in 2.5.5), checked with
 
 from __future__ import annotations
 
+import base64
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from shutil import copytree
 from typing import Any
 
 import pytest
@@ -18,6 +21,7 @@ from optimizer.answers.bench import lay_batch
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
 from optimizer.desk import watch
+from optimizer.files import shipped
 from tests.support.axe import findings
 from tests.support.chromium import marks, served, wait, window
 from tests.support.clicks import fill, follow, gone, leave, one, press, text, weigh
@@ -202,6 +206,69 @@ def test_what_is_half_typed_stays_until_it_is_noted(browser: Any, folder: Path) 
         browser.get(f"{where}/batch/batch-12/weigh?line=1")
         browser.refresh()
         assert one(browser, "#grams").get_attribute("value") == ""
+
+
+PAGES = (
+    "/", "/begin", "/several", "/shelf", "/records", "/trials", "/devices", "/formula/hand-wash",
+    "/formula/hand-wash?active.at_least=9.5", "/formula/hand-wash/range-of", "/formula/hand-wash/pictures",
+    "/formula/hand-wash/batch", "/formula/impossible-wash/impossible", "/batch/HW-012/weigh", "/batch/HW-012/sheet",
+    "/batch/HW-012/ph", "/batch/HW-012/thicken", "/batch/HW-012/finish", "/batch/HW-012/label", "/batch/HW-012/cost",
+    "/batch/HW-012/card", "/batch/HW-012/keep",
+)  # fmt: skip
+SMALL = """
+const seen = (e) => e.offsetParent && e.type !== 'hidden' && !e.closest('.skip, p:not(.go):not(.buttons):not(.name)');
+const tall = (e) => (e.type === 'checkbox' ? e.closest('.tick') : e).getBoundingClientRect().height;
+return [...document.querySelectorAll('a, button, input, select, summary')].filter((e) => seen(e) && tall(e) < 43.5)
+  .map((e) => `${e.tagName} ${e.textContent || e.name}: ${tall(e)}`);
+"""
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with the demo's briefs, its shelf and a batch; nothing here writes."""
+    found = copytree(shipped("scenarios"), tmp_path_factory.mktemp("shop") / "demo")
+    whole(found)
+    return found
+
+
+def test_gloves_find_every_target_on_a_telephone_and_nothing_is_wider_than_it(chrome: Any, shop: Path) -> None:
+    with served(shop) as desk, window(chrome, 390, 844, touch=True) as driver:
+        enter(driver, desk.address, desk.guard)
+        for page in PAGES:
+            driver.get(f"{desk.address}{page}")
+            assert driver.execute_script("return document.documentElement.scrollWidth - innerWidth") <= 0, page
+            assert driver.execute_script(SMALL) == [], page
+
+
+def test_pages_print_what_they_say_and_no_empty_sheet(chrome: Any, shop: Path) -> None:
+    with served(shop) as desk, window(chrome) as driver:
+        enter(driver, desk.address, desk.guard)
+        for page in PAGES:
+            driver.get(f"{desk.address}{page}")
+            wait(lambda: "follows" not in text(driver))
+            title = one(driver, "h1").text
+            sheets = printed(driver)
+            assert all(sheet.strip() for sheet in sheets), page
+            whole_text = " ".join(" ".join(sheets).split())
+            assert " ".join(title.split()) in whole_text, page
+            for word in ("Note it", "Lay a batch", "Change it", "Keep in the brief", "New product"):
+                assert word not in whole_text.replace(title, ""), (page, word)
+            if page.startswith("/formula/hand-wash?"):
+                assert re.search(r"active matter at least 9\.5 %", whole_text), "limits are printed as they stand"
+            if page.endswith("/sheet"):
+                assert "Fine dust floats" in whole_text
+                assert "goggles" in whole_text
+
+
+def printed(driver: Any) -> list[str]:
+    """Return the texts of the pages on paper."""
+    import pypdfium2
+
+    sent = driver.execute_cdp_cmd(
+        "Page.printToPDF", {"paperWidth": 8.27, "paperHeight": 11.69, "preferCSSPageSize": True}
+    )
+    document = pypdfium2.PdfDocument(base64.b64decode(sent["data"]))
+    return [page.get_textpage().get_text_bounded() for page in document]
 
 
 def test_1234_is_asked_back_with_two_buttons(browser: Any, folder: Path) -> None:

@@ -16,6 +16,7 @@ import pytest
 
 import optimizer as tenside
 from optimizer.answers.keeping import stated
+from optimizer.answers.kept import Records
 from optimizer.answers.ruled import Ruled
 from optimizer.answers.rulers import Rulers
 from optimizer.desk import work
@@ -23,7 +24,7 @@ from optimizer.desk.screens import pictures
 from optimizer.files import digest, shipped
 from optimizer.report.record import record
 from optimizer.units import number
-from tests.support.desk import Browser, desk_of
+from tests.support.desk import TODAY, Browser, desk_of
 
 MOVED = "/formula/hand-wash?mildness.at_least=60"
 
@@ -332,3 +333,32 @@ def test_a_brief_that_breaks_underneath_is_a_sentence(desk: Browser, folder: Pat
     page = desk.get("/formula/hand-wash")
     assert page.status != 500
     assert "TOML" in page.text or "no brief of this name" in page.text
+
+
+def test_a_formula_is_kept_as_a_version_of_its_master_with_the_reason(desk: Browser, folder: Path) -> None:
+    assert "/formula/hand-wash/master" in desk.get("/formula/hand-wash").links
+    desk.get("/formula/hand-wash/master")
+    refused = desk.submit("/master", {"why": "  "})
+    assert (refused.status, (folder / "records.db").exists()) == (422, False)
+    kept = desk.submit("/master", {"why": "first <version>"})
+    assert kept.status == 200
+    assert "Kept as version 1." in kept.text
+    assert "first <version>" in kept.text
+    (version,) = Records(folder / "records.db").versions("Harbour hand wash").found.versions
+    assert (version.why, version.on) == ("first <version>", TODAY)
+    best = tenside.blend(tenside.read_brief(folder / "hand-wash.toml")).found.weighable
+    assert {d.material: d.after for d in version.doses} == pytest.approx(dict(best.doses))
+    assert f"Coco-Glucoside {best.doses['coco-glucoside']:.2f}" in kept.text
+    desk.get("/formula/hand-wash/master")
+    again = desk.submit("/master", {"why": "again"})
+    assert again.status == 422
+    assert "is the same as its version 1" in again.text
+    assert any(link.startswith("/master?name=") for link in desk.get("/records").links)
+
+
+def test_what_has_no_formula_becomes_no_version(desk: Browser, folder: Path) -> None:
+    assert "/formula/impossible-wash/master" not in desk.get("/formula/impossible-wash").links
+    desk.get("/formula/impossible-wash/master")
+    assert desk.submit("/master", {"why": "all the same"}).status == 422
+    assert not (folder / "records.db").exists()
+    assert desk.get("/master?name=no-such").status == 409

@@ -114,11 +114,33 @@ def test_a_tree_with_a_hole_proves_nothing(seed: int) -> None:
         rest = (*tree.leaves[:k], *tree.leaves[k + 1 :])
         assert not rest or not holds(replace(tree, leaves=rest), least)
         assert not holds(replace(tree, leaves=(*tree.leaves, leaf)), least), "a box twice"
+        barred = replace(leaf, upper=np.append(0.0, leaf.upper[1:]))
+        assert not holds(replace(tree, leaves=(*rest, barred)), least), "a box without a dose"
         if leaf.empty:
             told = replace(leaf, y=np.zeros(len(leaf.y)))
             assert not holds(replace(tree, leaves=(*rest, told)), least), "no proof that it is empty"
     if worth < INF:
         assert not holds(tree, worth * (1 + 1e-6)), "something better was found"
+
+
+@pytest.mark.parametrize("seed", range(drawn(40, of=400)))
+@pytest.mark.parametrize("barred", [0, -1], ids=["a dose", "a yes"])
+def test_a_tree_goes_on_from_one_that_allowed_less_or_more(seed: int, barred: int) -> None:
+    one = program(seed)
+    few = replace_upper(one, barred)
+    for before, now in ((few, one), (one, few)):
+        tree = grown(before.session, before.cost, before.lower, before.upper)
+        assert tree is not None
+        found = search(now.session, now.cost, now.lower, now.upper, known=tree.leaves)
+        assert (found.ending, found.proof) == ("optimal" if now.best() < INF else "infeasible", "certificate")
+        assert not found.answer.x.size or found.objective == pytest.approx(now.best(), rel=1e-7, abs=1e-9)
+
+
+def replace_upper(one: Drawn, column: int) -> Drawn:
+    """Return a program that bars a column."""
+    upper = one.upper.copy()
+    upper[column] = 0.0
+    return Drawn(one.matrix, one.low, one.high, one.cost, upper, one.whole)
 
 
 def test_what_is_left_to_the_solver_is_its_word() -> None:

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from optimizer.engine.highs import Session
-from optimizer.engine.tree import lowest_below
+from optimizer.engine import tree
+from optimizer.engine.highs import EMPTY, Session
+from optimizer.engine.tree import Leaf, Tree, grown, lowest_below
 
 DOSES, CHOICES = 4, 5
 
@@ -44,7 +45,7 @@ def test_what_lies_below_a_value_is_found_and_nothing_else(seed: int) -> None:
     matrix, low, high, cost, upper = posed(seed)
     session, lower, best = Session(matrix, low, high, integers=CHOICES), np.zeros(len(cost)), least_of_all(seed)
     above = best + 1 if best < inf else 100.0
-    z, bound, _ = lowest_below(session, cost, lower, upper, above)
+    z, bound, *_ = lowest_below(session, cost, lower, upper, above)
     if best == inf:
         assert z is None
         assert bound == inf
@@ -52,7 +53,7 @@ def test_what_lies_below_a_value_is_found_and_nothing_else(seed: int) -> None:
     assert z is not None
     assert float(cost @ z) == pytest.approx(best, abs=1e-7)
     assert bound == pytest.approx(best, abs=1e-7)
-    z, bound, _ = lowest_below(session, cost, lower, upper, best - 1e-6)
+    z, bound, *_ = lowest_below(session, cost, lower, upper, best - 1e-6)
     assert z is None
     assert best - 1e-6 <= bound <= best + 1e-7
 
@@ -61,3 +62,25 @@ def test_too_few_nodes_prove_nothing() -> None:
     matrix, low, high, cost, upper = posed(1)
     session = Session(matrix, low, high, integers=CHOICES)
     assert lowest_below(session, cost, np.zeros(len(cost)), upper, 100.0, most=1)[:2] == (None, -inf)
+
+
+def test_a_tree_that_overlooks_what_lies_below_proves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    matrix, low, high, cost, upper = posed(2)
+    session, lower = Session(matrix, low, high, integers=CHOICES), np.zeros(len(cost))
+    whole = Leaf(lower, upper, np.zeros(len(low)), empty=False)
+    monkeypatch.setattr(tree, "grown", lambda *_, **__: Tree(EMPTY, (whole,), 1))
+    assert lowest_below(session, cost, lower, upper, least_of_all(2) + 1)[:2] == (None, -inf)
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_a_tree_goes_on_from_leaves_of_other_rows(seed: int) -> None:
+    matrix, low, high, cost, upper = posed(seed)
+    session, lower = Session(matrix, low, high, integers=CHOICES), np.zeros(len(cost))
+    known = grown(session, cost, lower, upper)
+    other, eased, asked, dear, _ = posed(seed + 100)
+    moved, best = Session(other, eased, asked, integers=CHOICES), least_of_all(seed + 100)
+    assert known is not None
+    found = lowest_below(moved, dear, lower, upper, 100.0, known=known.leaves)
+    assert (found.best is None) == (best == inf)
+    assert found.bound == pytest.approx(best, abs=1e-7)
+    assert lowest_below(moved, dear, lower, upper, 100.0, known=found.leaves).bound == pytest.approx(best, abs=1e-7)

@@ -80,3 +80,24 @@ def test_the_workflow_runs_windows_by_the_lines_of_the_readme() -> None:
     assert "python -m pytest" in workflow
     for system in ("ubuntu", "macos", "windows"):
         assert f"{system}-latest" in workflow
+
+
+def test_the_workflow_is_yaml_and_makes_only_what_the_makefile_has() -> None:
+    yaml = pytest.importorskip("yaml")
+    jobs = yaml.safe_load((ROOT / ".github" / "workflows" / "tests.yml").read_text(encoding="utf-8"))["jobs"]
+    assert set(jobs) == {"make", "windows"}
+    steps = [step["run"].split() for job in jobs.values() for step in job["steps"] if "run" in step]
+    asked = {words[1] for words in steps if words[0] == "make"}
+    targets = re.findall(r"^([a-z-]+):", (ROOT / "Makefile").read_text(encoding="utf-8"), re.MULTILINE)
+    assert {"demo", "check", "test", "test-more"} <= asked <= set(targets)
+    assert {words[0] for words in steps} <= {
+        "make",
+        "py",
+        *(rf".venv\Scripts\{n}" for n in ("pip", "python", "tenside")),
+    }
+
+
+def test_the_developers_are_told_that_the_workflow_was_never_run() -> None:
+    told = " ".join((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split())
+    assert "`.github/workflows/tests.yml` is meant for Linux, macOS and Windows" in told
+    assert "It has never been run" in told

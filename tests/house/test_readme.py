@@ -78,6 +78,11 @@ def test_the_page_of_commands_is_what_the_program_says() -> None:
     assert page() == PAGE.read_text(encoding="utf-8"), "run python tests/make_commands_page.py"
 
 
+def test_the_help_names_no_class() -> None:
+    """A class renamed by its word once renamed the word in what a maker reads as well."""
+    assert not re.findall(r"\b[A-Z][a-z]+[A-Z][a-z]\w*", SHOWN[1])
+
+
 def test_readme_is_short_and_its_links_lead_somewhere() -> None:
     assert len(SHOWN[0].splitlines()) <= 150
     for text, folder in zip(SHOWN, (ROOT, ROOT / "docs"), strict=True):

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import LONGEST
+
 TESTS = Path(__file__).resolve().parents[1]
 FILES = sorted(TESTS.glob("*/test_*.py"))
 HELPERS = sorted(TESTS.glob("support/[a-z]*.py"))
@@ -42,6 +44,11 @@ def test_files_of_browser_tests_are_named_so() -> None:
     assert marked == {f for f in FILES if "browser" in f.stem}
     others = [f for f in FILES if f not in marked and "mark.browser" in f.read_text(encoding="utf-8")]
     assert [f for f in others if f != Path(__file__)] == []
+
+
+def test_the_tests_that_begin_first_are_there() -> None:
+    texts = "".join(f.read_text(encoding="utf-8") for f in FILES)
+    assert [name for name in LONGEST if f"def {name}(" not in texts] == []
 
 
 def test_every_test_stands_in_a_room() -> None:

@@ -202,6 +202,16 @@ def test_a_price_list_becomes_a_shelf_and_says_what_it_left_out(tmp_path: Path) 
     assert shelf.lines[2].supplier == "'=cmd()"
 
 
+def test_a_line_without_a_price_is_told_and_a_title_is_none(tmp_path: Path) -> None:
+    text = "Material;Pack;Price\nHumectants;;\nGlycerin;5 kg;14,00\nCitric acid;1 kg;\nMoon dust;1 kg;\n"
+    taken = read_price_list(sheet(tmp_path, text), LIBRARY)
+    assert [line.material for line in taken.lines] == ["glycerin"]
+    assert [(left.row, left.written, left.reason) for left in taken.left_out] == [
+        (4, "Citric acid", "it has no price."),
+        (5, "Moon dust", "it has no price."),
+    ]
+
+
 def test_a_price_list_of_nothing_known_is_refused(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="no line could be taken"):
         read_price_list(sheet(tmp_path, "Article;Price per kg\nMoon dust;3\n"), LIBRARY)

@@ -20,6 +20,7 @@ from typer.testing import CliRunner
 from optimizer.bench.batch import Batch, batch_from
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
+from optimizer.data.cautions import cautions_from
 from optimizer.data.facts import AllergenList, Material
 from optimizer.data.library import read_library
 from optimizer.errors import DataError, UsageError
@@ -381,6 +382,15 @@ def test_lists_hold_24_and_56_names() -> None:
 def test_allergen_figures_out_of_order_are_refused() -> None:
     with pytest.raises(ValueError, match="the allergen Linalool are not in the order"):
         perfume(Linalool=[3, 2, 4])
+
+
+def test_a_perfume_whose_figures_hold_an_allergen_carries_its_caution_without_a_key() -> None:
+    scent, quiet = perfume(Linalool=[1, 2, 3]), perfume(Linalool=[0, 0, 0])
+    text = read_library([shipped("library")]).cautions["allergen"]
+    asked, none = (cautions_from([m], read_library([shipped("library")])) for m in (scent, quiet))
+    assert asked["allergen"].text == text
+    assert asked["allergen"].materials == (scent.name,)
+    assert "allergen" not in none
 
 
 def test_possible_allergens_are_printed_to_be_safe() -> None:

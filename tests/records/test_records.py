@@ -29,7 +29,7 @@ from optimizer.records.overview import Listed, Shown, overview, shown
 from optimizer.records.plans import DEFAULT
 from optimizer.records.schema import MEANINGS, VERSION
 from optimizer.records.series import Calendar, Tasks, tasks
-from optimizer.records.store import Store, Told, columns_at, open_store
+from optimizer.records.store import Store, StoreAnswer, columns_at, open_store
 from tests.make_records_page import PAGE, page
 from tests.support.harbour import PNG, batch_file, weighed
 from tests.support.hostile import ask
@@ -535,7 +535,7 @@ def test_master_formulas_by_the_numbers(run: Run) -> None:
     assert run("master", "hand-wash", "--why", " ")[0] == 2
 
 
-MODELS: dict[str, type[Told]] = {
+MODELS: dict[str, type[StoreAnswer]] = {
     "records-keep": Kept, "records-list": Listed, "records-show": Shown, "records-lots": LotsOf,
     "records-where": WhereLot, "records-tests": Calendar, "records-due": Tasks, "records-check": Soundness,
 }  # fmt: skip

@@ -88,7 +88,9 @@ def test_more_used_than_counted_is_told_and_low(tmp_path: Path, materials) -> No
     one = held(tmp_path, f"{BETAINE},,0.5,2026-03-10,2.7,,\n", store, "2026-03-12", materials)
     assert (one.left_kg, one.short_kg, one.low) == (0, pytest.approx(0.2), True)
     assert one.per_week_kg == pytest.approx(0.7 * 7 / SHORTEST)
+    assert one.lasts_until is None, "one day of use foretells no end"
     told = " ".join(ask("stock", str(tmp_path / "shelf.csv"), "--on", "2026-03-12").out.split())
+    assert f"over the days since the first of those batches, at least {SHORTEST} days" in told
     assert "Runs low: Cocamidopropyl Betaine." in told
     assert "0.2 kg more were used than counted" in told
 

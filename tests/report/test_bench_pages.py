@@ -210,11 +210,18 @@ def run(*args: str, code: int = 0) -> str:
     return done.stdout
 
 
-@pytest.fixture
-def batch(tmp_path: Path) -> Path:
-    path = tmp_path / "batch.toml"
+@pytest.fixture(scope="module")
+def laid(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    path = tmp_path_factory.mktemp("laid") / "batch.toml"
     size = ["--bottles", "20", "--bottle", "250", "--density", "1.02", "--loss", "2", "--scale", "0.1"]
     run("batch", "hand-wash", *size, "--number", "HW-012", "--on", "2026-11-25", "--out", str(path))
+    return path.read_bytes()
+
+
+@pytest.fixture
+def batch(laid: bytes, tmp_path: Path) -> Path:
+    path = tmp_path / "batch.toml"
+    path.write_bytes(laid)
     return path
 
 

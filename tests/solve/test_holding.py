@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from math import inf, isfinite, isnan, sqrt
 from random import Random
 
@@ -116,9 +117,11 @@ def test_they_are_told_only_where_they_are_asked_for() -> None:
     shown = "\n".join(lines(blend_document(asked), 160))
     assert "whole answer" in shown
     assert "Where another choice takes over" in shown
-    assert "above 2.07 % in comes Phenoxyethanol (and) Ethylhexylglycerin" in shown
     assert "whole answer" not in "\n".join(lines(blend_document(plain), 160))
     told = next(rule for rule in record(Blend(result=asked)).rules if rule.id == "benzoate-dose")
     assert list(told.taken_to.comes) == ["phenoxyethanol-ethylhexylglycerin"]
     assert told.taken_from is None
     assert told.whole_from == pytest.approx(told.holds_from)
+    said = re.search(r"above ([\d.]+) % in comes Phenoxyethanol \(and\) Ethylhexylglycerin", shown)
+    assert said is not None
+    assert float(said[1]) == pytest.approx(told.whole_to, abs=0.005)

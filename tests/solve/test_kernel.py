@@ -105,7 +105,7 @@ def test_what_was_found_in_time_is_told_with_its_gap(monkeypatch: pytest.MonkeyP
     # x + y >= 1.5 in whole numbers: the search is stopped at (1, 1), which costs 3, with a bound of 2
     session = Session(np.ones((1, 2)), np.array([1.5]), np.array([INF]), integers=2)
     run = session.run
-    monkeypatch.setattr(searching, "grown", lambda *_: None)
+    monkeypatch.setattr(searching, "grown", lambda *_, **__: None)
 
     def stopped(cost: np.ndarray, lower: np.ndarray, upper: np.ndarray, **more: object) -> SolverAnswer:
         if (lower == upper).all():

@@ -195,7 +195,7 @@ def test_choices_that_do_not_stand_say_nothing_against_those_that_do(monkeypatch
     session = Session(np.ones((1, 2)), np.array([1.0]), np.array([2.0]), integers=2)
     found = searching.search(session, np.array([1.0, 2.0]), np.zeros(2), np.ones(2))
     assert (found.ending, found.proof, found.objective) == ("feasible", "none", 1.0)
-    monkeypatch.setattr(searching, "grown", lambda *_: None)
+    monkeypatch.setattr(searching, "grown", lambda *_, **__: None)
     with pytest.raises(SolverError, match="could not be repeated"):
         searching.search(session, np.array([1.0, 2.0]), np.zeros(2), np.ones(2))
 

@@ -182,12 +182,32 @@ def priced(seed: int) -> Case:
     case["shelf"] += [{"material": n, "price_per_kg": r.choice([0.3, 4, 25])} for n in added if r.random() < 0.85]
     case["scenario"].setdefault("pool", {}).setdefault("without", []).extend(added)
     if r.random() < 0.3:
-        case["scenario"]["held_back"]["planned"] = {"late-thickener": r.choice([0.2, 0.8, 3])}
+        held = case["scenario"]["held_back"]
+        late = next(m for m in case["materials"] if m["id"] == "late-thickener")
+        rule = next(x for x in case["scenario"]["rule"] if x["kind"] == "thickening")
+        room = rule.get("salt_room", 0.5) if late["thickener"]["type"] == "salt" else held["percent"]
+        held["planned"] = {"late-thickener": min(held["percent"], room, r.choice([0.2, 0.8, 3]))}
+    _also_late(case, Random(f"also late {seed}"))
     if r.random() < 0.3:
         case["scenario"]["rule"].append(
             {"id": "each", "kind": "if-used", "of": {"surfactants": True}, "at_least": r.choice([1, 3])}
         )
     return case
+
+
+def _also_late(case: Case, r: Random) -> None:
+    """Name a second thickener, dearer, cheaper or without a price; the first named need not be the cheapest."""
+    first = next((m for m in case["materials"] if m["id"] == "late-thickener"), None)
+    if first is None or r.random() < 0.4:
+        return
+    low = r.choice([0.1, 0.5])
+    case["materials"].append(
+        {**deepcopy(first), "id": "also-late", "thickener": {**first["thickener"], "use": [low, 3 * low]}}
+    )
+    case["scenario"]["held_back"]["thickeners"].append("also-late")
+    case["scenario"]["pool"]["without"].append("also-late")
+    if r.random() < 0.7:
+        case["shelf"].append({"material": "also-late", "price_per_kg": r.choice([0.5, 3, 30])})
 
 
 @pytest.mark.parametrize("seed", range(60))

@@ -22,8 +22,10 @@ from optimizer.data.formula_file import GivenFormula, read_formula
 from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError
 from optimizer.files import shipped
+from optimizer.report.document import Table as Shown
 from optimizer.report.formula_json import Blend
 from optimizer.report.record import as_json
+from optimizer.report.studies import check_document
 from optimizer.solve.best import solve
 from optimizer.solve.existing import best_setting, formula_at, held_against
 from optimizer.solve.nearest import nearest_formula
@@ -468,3 +470,33 @@ def test_a_formula_is_held_against_the_brief_with_its_own_part_held_back() -> No
         assert weak.broken == ("act",)
         assert weak.nearest is not None
         assert sum(line.percent for line in weak.nearest.formula.lines) == pytest.approx(95)
+
+
+def test_what_is_watched_and_missed_is_not_listed_as_kept(tmp_path: Path) -> None:
+    """A paste in water without any preservative; the limit is made up."""
+    name = "sodium-laureth-sulfate-2eo-28"
+    (tmp_path / "shelf.csv").write_text(f"material,price per kg\n{name},1\nglycerin,2\n", encoding="utf-8")
+    rule = '[[rule]]\nkind = "active"\nat_least = {}\n'
+    pool = f'[pool]\nmaterials = ["aqua", "{name}"]\n[objective]\nminimise = "cost"\n'
+    (tmp_path / "wash.toml").write_text(
+        f'name = "wash"\nshelf = "shelf.csv"\n{pool}{rule.format(20)}', encoding="utf-8"
+    )
+    checked = check(load_brief(tmp_path / "wash.toml"), {"aqua": 64.0, name: 36.0}, 0.0)
+    tables = {s.title: s for s in check_document(checked).sections if isinstance(s, Shown)}
+    missed = tables["Not kept, though the brief sets no such limit"].rows
+    assert [str(row[0]).split(" at least")[0] for row in missed] == ["preservatives that act at the pH"]
+    assert not any("preservatives" in str(row[0]) for row in tables["Kept"].rows)
+    assert tables["Broken"].rows[0][-1] == "Sodium Laureth Sulfate 2 EO, 28 %"
+
+
+def test_water_that_a_pool_does_not_list_is_told_and_can_be_kept_out(tmp_path: Path) -> None:
+    (tmp_path / "shelf.csv").write_text("material,price per kg\nglycerin,2\n", encoding="utf-8")
+    pool = 'name = "dry"\nshelf = "shelf.csv"\n[pool]\nmaterials = ["glycerin"]\n'
+    (tmp_path / "dry.toml").write_text(pool, encoding="utf-8")
+    brief = load_brief(tmp_path / "dry.toml")
+    told = 'aqua is a candidate though pool.materials does not list it; without = ["aqua"] keeps it out'
+    assert told in brief.assumptions
+    (tmp_path / "dry.toml").write_text(f'{pool}without = ["aqua"]\n', encoding="utf-8")
+    without = load_brief(tmp_path / "dry.toml")
+    assert without.pool.ids == ("glycerin",)
+    assert told not in without.assumptions

@@ -256,6 +256,7 @@ def test_what_is_impossible_in_every_order_cannot_be_told() -> None:
 
 
 def formula_file(folder: Path, name: str, **doses: float) -> str:
+    folder.mkdir(exist_ok=True)
     path = folder / f"{name}.csv"
     rows = [f"{k.replace('_', '-')},{v}" for k, v in doses.items()]
     path.write_text("\n".join(["material,percent", *rows]) + "\n", encoding="utf-8")
@@ -281,6 +282,12 @@ def test_a_formula_is_measured_by_the_scenario(tmp_path: Path) -> None:
     assert sides[1].outcomes()["active"].violation > 0
     betaine = next(i for i in sides[0].brief.pool.items if i.id == "cocamidopropyl-betaine")
     assert sides[1].measures["active"] == pytest.approx(10 * betaine.surfactant)
+
+
+def test_columns_of_one_name_are_told_apart_by_file_and_place(tmp_path: Path) -> None:
+    files = [formula_file(folder, "wash", **DOSES) for folder in (tmp_path / "a", tmp_path / "b")]
+    told = [s.name for s in sides_of([*files, formula_file(tmp_path, "other", **DOSES)], "hand-wash")]
+    assert told == ["wash (wash.csv), column 1", "wash (wash.csv), column 2", "other"]
 
 
 def test_two_formulas_are_split_by_doses_alone(tmp_path: Path) -> None:

@@ -488,6 +488,79 @@ def test_a_told_limit_is_rounded_to_the_easier_side(value: float, side: str, exp
     assert float(stated(expected)) == pytest.approx(expected, rel=1e-12), "typed as printed"
 
 
+# preservatives --------------------------------------------------------------------------------------
+
+WASH = """
+name = "tight"
+[pool]
+materials = ["aqua", "sodium-laureth-sulfate-2eo-28", "sodium-benzoate", "phenoxyethanol-ethylhexylglycerin"]
+[ph]
+low = 4.8
+high = 5.2
+[objective]
+minimise = "cost"
+[[rule]]
+kind = "active"
+at_least = 10
+[[rule]]
+id = "system"
+kind = "one-of"
+of = ["sodium-benzoate", "phenoxyethanol-ethylhexylglycerin"]
+[[rule]]
+id = "enough"
+kind = "if-used"
+of = ["sodium-benzoate", "phenoxyethanol-ethylhexylglycerin"]
+at_least = 0.9
+[[rule]]
+id = "budget"
+kind = "cost"
+at_most = {budget}
+"""
+"""Doses common practice, budget and prices made up."""
+SHELF = """material,price per kg
+water,0
+sodium-laureth-sulfate-2eo-28,1
+sodium-benzoate,10
+phenoxyethanol-ethylhexylglycerin,10
+"""
+
+
+def test_a_wash_is_never_mended_by_leaving_its_preservative_out(tmp_path: Path) -> None:
+    """10 % active takes 35.7 % of a 28 % paste, 0.357 per kg, 0.9 % preservative 0.09: both do not fit into 0.40."""
+    (tmp_path / "shelf.csv").write_text(SHELF, encoding="utf-8")
+    path = tmp_path / "wash.toml"
+    path.write_text(WASH.format(budget=0.4).replace("[pool]", 'shelf = "shelf.csv"\n[pool]'), encoding="utf-8")
+    found = explain(load_brief(path))
+    assert {"system", "enough"} <= set(found.conflict)
+    assert {c.id for c in found.single_repairs} & {"budget", "active"}
+    assert not {c.id for c in found.single_repairs} & {"system", "enough"}
+
+
+def test_less_of_a_preservative_is_offered_where_that_still_preserves(tmp_path: Path) -> None:
+    """5 % (made up) is above the ceiling of the law; what the law allows is more than a low use."""
+    rules = 'id = "enough"\nkind = "dose"\nof = ["sodium-benzoate"]\nat_least = 5\n'
+    text = WASH.split('[[rule]]\nid = "system"', maxsplit=1)[0] + f"[[rule]]\n{rules}"
+    (tmp_path / "shelf.csv").write_text(SHELF, encoding="utf-8")
+    path = tmp_path / "wash.toml"
+    path.write_text(text.replace("[pool]", 'shelf = "shelf.csv"\n[pool]'), encoding="utf-8")
+    (change,) = (c for c in explain(load_brief(path)).single_repairs if c.id == "enough")
+    assert not change.bare
+    assert "preservative" not in change.words
+    assert "then no rule asks for enough preservative" in replace(change, bare=True).words
+
+
+def test_a_limit_on_what_is_no_candidate_says_why_it_is_none(tmp_path: Path) -> None:
+    """The made up pool has no lavender oil."""
+    rules = 'id = "scent"\nkind = "dose"\nof = ["essential-oil-lavender"]\nat_least = 0.3\n'
+    (tmp_path / "shelf.csv").write_text(SHELF, encoding="utf-8")
+    path = tmp_path / "wash.toml"
+    text = f"{WASH.format(budget=9)}[[rule]]\n{rules}".replace("[pool]", 'shelf = "shelf.csv"\n[pool]')
+    path.write_text(text, encoding="utf-8")
+    (reading,) = explain(load_brief(path)).readings
+    why = "Essential oil, lavender type (placeholder) is no candidate: pool.materials does not list it"
+    assert reading == f"essential-oil-lavender at least 0.3 % ({why})"
+
+
 # the demo brief -------------------------------------------------------------------------------------
 # Of its library: amphoacetates are formulated from pH 4.5 on (a supplier's article of 2025), glucosides from 4.
 

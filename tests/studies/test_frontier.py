@@ -26,6 +26,7 @@ from optimizer.answers import questions
 from optimizer.answers.starter import lay
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
+from optimizer.engine.tree import Below
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.report.document import Table as Shown
@@ -645,7 +646,7 @@ def test_what_is_whole_but_for_a_hair_hides_no_better_choice() -> None:
 
 
 def test_what_no_tree_proves_is_told_as_sampled(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(choices, "lowest_below", lambda *_: (None, -inf, 1))
+    monkeypatch.setattr(choices, "lowest_below", lambda *_, **__: Below(None, -inf, 1))
     case, y, x = CHOSEN[12]
     found = frontier(brief_of(case), y, x)
     assert found.sampled

@@ -16,16 +16,21 @@ from typer.testing import CliRunner
 
 import optimizer.cli.substitute
 from optimizer.answers.questions import read_brief
+from optimizer.answers.share import shared_card
 from optimizer.assessment.planned import sought_cost
+from optimizer.bench.card import formula_card
 from optimizer.bench.rescue import least_size
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
+from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.document import Table as Shown
 from optimizer.report.record import as_json, record_of
 from optimizer.report.substitute import substitute_document
 from optimizer.report.terminal import lines
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
 from optimizer.solve.existing import asking, formula_at, kept_rules
 from optimizer.solve.nearest import Near
 from optimizer.solve.rounding import broken
@@ -56,7 +61,7 @@ def drawn(seed: int) -> tuple[Case, Brief, Substituted] | None:
     r = Random(seed)
     case = draw(r, LINEAR)
     brief = brief_of(case)
-    base = study._base(brief, None, ())
+    base = study._base(brief, None, (), None)
     used = [i for i in base.formula.doses if i != "aqua"] if base else []
     return (case, brief, substitute(brief, brief, r.choice(sorted(used)))) if used else None
 
@@ -280,10 +285,10 @@ def test_a_band_lets_the_dose_follow_within_it() -> None:
 
 
 @cache
-def shop(name: str, scenario: str = "hand-wash") -> Substituted:
-    path = shipped("scenarios") / f"{scenario}.toml"
-    brief = load_brief(path)
-    return substitute(brief, load_brief(path, also=stand_ins(brief, name)), name)
+def shop(name: str, scenario: str = "hand-wash", planned: str = "true") -> Substituted:
+    path, changes = shipped("scenarios") / f"{scenario}.toml", [("objective.planned", planned)]
+    brief = load_brief(path, changes=changes)
+    return substitute(brief, load_brief(path, changes=changes, also=stand_ins(brief, name)), name)
 
 
 def standin_of(done: Substituted, name: str) -> StandIn:
@@ -302,7 +307,7 @@ def test_of_equal_changes_the_cheapest_is_taken() -> None:
 @pytest.mark.slow
 def test_a_second_job_is_taken_over_too() -> None:
     """The glucoside also solubilises the perfume: a stand-in that does not brings a solubiliser along."""
-    done = shop("caprylyl-capryl-glucoside")
+    done = shop("caprylyl-capryl-glucoside", planned="false")
     assert done.new == ("decyl-glucoside", "polysorbate-20")
     decyl = standin_of(done, "decyl-glucoside")
     assert decyl.formula is not None
@@ -362,7 +367,7 @@ def test_salt_response_is_told_both_ways() -> None:
     assert away.watch[0] == "Not sulfate-type: salt may thicken less or not at all"
     path = shipped("scenarios") / "gentle-wash.toml"
     brief = load_brief(path)
-    base = study._base(brief, None, ())
+    base = study._base(brief, None, (), None)
     assert base is not None
     anionic = next(
         line.item
@@ -596,3 +601,44 @@ def test_where_too_much_is_in_a_larger_batch_is_looked_for(tmp_path: Path) -> No
     assert now["planned_g"] < now["size_g"] <= 2 * now["planned_g"]
     assert all(line["then_g"] >= line["in_g"] - 0.1 for line in now["lines"])
     assert {line["material"]: line["in_g"] for line in now["lines"]}["aqua"] == 5800
+
+
+POWDER, PASTE = "sodium-cocoyl-isethionate", "sodium-laureth-sulfate-2eo-28"
+
+
+def tiny_wash(folder: Path) -> Brief:
+    """Return a brief of a liquid and a dusty anionic; prices and limits are made up."""
+    (folder / "shelf.csv").write_text(f"material,price per kg\n{PASTE},1\n{POWDER},5\n", encoding="utf-8")
+    text = f"""name = "tiny"
+shelf = "shelf.csv"
+[pool]
+materials = ["aqua", "{PASTE}", "{POWDER}"]
+[objective]
+minimise = "cost"
+[[rule]]
+kind = "active"
+at_least = 8
+"""
+    (folder / "tiny.toml").write_text(text, encoding="utf-8")
+    return load_brief(folder / "tiny.toml")
+
+
+def test_the_cautions_of_a_stand_in_stand_beside_it_and_on_a_card_that_offers_it(tmp_path: Path) -> None:
+    brief = tiny_wash(tmp_path)
+    dust = brief.library.cautions["powder"]
+    base = solved_here(brief)
+    swapped = substitute(brief, brief, PASTE, doses=dict(base.doses))
+    offered = [s for s in swapped.standins if s.formula is not None]
+    assert [s.material.id for s in offered] == [POWDER]
+    assert [c.materials for c in swapped.cautions if c.text == dust] == [("Sodium Cocoyl Isethionate",)]
+    card = formula_card("tiny", base.doses, brief.library, Setting())
+    told = shared_card(card, brief, base)
+    assert any(c.text == dust and "Sodium Cocoyl Isethionate" in c.materials for c in told.cautions)
+    assert "Melt into a co-surfactant" in next(i for i in told.instead if i.use).handling
+
+
+def solved_here(brief: Brief) -> Formula:
+    """Return the best formula of a brief."""
+    formula = solve(brief).formula
+    assert formula is not None
+    return formula

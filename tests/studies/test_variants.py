@@ -15,11 +15,22 @@ from optimizer.bench.batch import read_batch
 from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
+from optimizer.report.document import Table
+from optimizer.report.variants import variants_document
 from optimizer.studies.variants import Variant, VariantFile, Variants, _doses, read_variants, varied
+from tests.support.benches import library
 from tests.support.hostile import ask
 
 RUN = CliRunner()
 BASE = subject_of("hand-wash")
+
+
+PRICED = {item.id for item in BASE.brief.pool.items} | set(BASE.brief.left_out)
+
+
+def summary(found: Variants) -> Table:
+    """Return the table of all variants."""
+    return next(s for s in variants_document(found).sections if isinstance(s, Table) and s.title == "Variants")
 
 
 def hold(*variants: Variant, **limits: object) -> Variants:
@@ -49,6 +60,15 @@ def test_water_takes_up_the_difference_and_the_rest_is_locked() -> None:
         {k: v for k, v in before.items() if k != "aqua"}
     )
     assert {d.id for d in outcome.differences} == {"aqua", "aloe-vera-juice"}
+
+
+def test_what_has_no_price_is_no_saving() -> None:
+    """A chelator that the shipped shelf does not price, and glycerin, which it does."""
+    unpriced = next(m.id for m in library().materials if m.id not in PRICED and m.function == "chelator")
+    found = hold(Variant(name="free", dose={unpriced: 0.1}), Variant(name="paid", dose={"glycerin": 3.0}))
+    told = {row[0]: row[2] for row in summary(found).rows}
+    assert told["free"] == "no price"
+    assert isinstance(told["paid"], float)
 
 
 def test_more_than_a_variant_is_told_and_so_is_a_broken_rule() -> None:

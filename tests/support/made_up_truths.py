@@ -16,9 +16,9 @@ from scipy.optimize import linprog
 from optimizer.answers.questions import read_brief
 from optimizer.data.pool import Vector
 from optimizer.trials.basis import Terms
-from optimizer.trials.fit import Chosen, Readings, choose, predicted, searching
+from optimizer.trials.fit import ChosenModel, Readings, choose, predicted, searching
 from optimizer.trials.improve import gains
-from optimizer.trials.plan import Asked, Plan, plan
+from optimizer.trials.plan import TrialPlan, TrialsQuestion, plan
 from optimizer.trials.polytope import Polytope, candidates
 from optimizer.trials.regression import Noise, Posterior
 
@@ -29,13 +29,13 @@ Truth = Callable[[Vector], Vector]
 
 
 @cache
-def planned(trials: int, repeats: int = 2) -> Plan:
+def planned(trials: int, repeats: int = 2) -> TrialPlan:
     """Return a plan in five directions, its own beakers included."""
-    asked = Asked(factors=FACTORS, trials=trials, repeats=repeats, free=("mildness", "flash-foam"))
+    asked = TrialsQuestion(factors=FACTORS, trials=trials, repeats=repeats, free=("mildness", "flash-foam"))
     return plan(read_brief("gentle-wash"), asked)
 
 
-def places(found: Plan) -> Vector:
+def places(found: TrialPlan) -> Vector:
     """Return the coordinates of the planned beakers, shape (n, q)."""
     at = found.region.coordinates
     return at.z(np.array([[b.doses.get(m, 0.0) for m in at.materials] for b in found.beakers]))
@@ -59,14 +59,14 @@ def truth(kind: str, q: int, rng: np.random.Generator) -> Truth:
     return lambda z: z @ slope + np.einsum("ij,jk,ik->i", z, bend, z) + high * np.exp(-(((z @ way - at) / wide) ** 2))
 
 
-def fitted(z: Vector, of: Truth, rng: np.random.Generator) -> Chosen:
+def fitted(z: Vector, of: Truth, rng: np.random.Generator) -> ChosenModel:
     """Return what readings of a truth tell, each off by 10 %."""
     read = of(z) + NOISE * rng.standard_normal(len(z))
     readings = Readings("log", z, None, read, read, np.ones(len(z), np.int64), tuple(range(1, len(z) + 1)))
     return choose(readings, Noise(NOISE))
 
 
-def told(chosen: Chosen, z: Vector, share: float = 0.9) -> Vector:
+def told(chosen: ChosenModel, z: Vector, share: float = 0.9) -> Vector:
     """Return mean and ends of an interval; the mean alone if the trials do not predict."""
     return predicted(chosen, z, None, share)
 
@@ -135,7 +135,7 @@ def kept(count: int, seed: int) -> Vector:
     return np.array(found)
 
 
-def _cheapest(body: Polytope, chosen: Chosen, cost: Vector, target: float, half: float) -> Vector | None:
+def _cheapest(body: Polytope, chosen: ChosenModel, cost: Vector, target: float, half: float) -> Vector | None:
     """Return the cheapest place whose bound reaches a target; that of a quadratic among many points of the region."""
     if chosen.fitted.model == "line":
         return _by_cuts(body, chosen.posterior, cost, target, half)
@@ -198,6 +198,6 @@ def shortfalls(count: int, seed: int) -> Vector:
     return np.array(found)
 
 
-def _of(z: Vector, read: Vector) -> Chosen:
+def _of(z: Vector, read: Vector) -> ChosenModel:
     readings = Readings("log", z, None, read, read, np.ones(len(z), np.int64), tuple(range(1, len(z) + 1)))
     return searching(choose(readings, Noise(NOISE)))

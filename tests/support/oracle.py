@@ -452,16 +452,40 @@ def planned(case: Case, target: float | None, way: Way) -> float:
         left -= dose
         cost += over_water(case, name, dose)
     extra = 0.0
-    for name in _chosen_ones(case, _thickeners(case, target, way)):
-        raw = next(m for m in case["materials"] if m["id"] == name)
-        usual = sum(raw["thickener"]["use"]) / 2
-        if way == SALT:
-            rule = next(r for r in case["scenario"]["rule"] if r["kind"] == "thickening")
-            usual = min(usual, rule.get("salt_room", 0.5))
-        dose = max(0.0, min(left, held.get("planned", {}).get(name, usual)))
+    able = _thickeners(case, target, way)
+    stated = [n for n in able if n in held.get("planned", {})]
+    for name in stated or _cheapest(case, able, way, left):
+        dose = max(0.0, min(left, held.get("planned", {}).get(name, _usual(case, name, way))))
         left -= dose
-        extra += over_water(case, name, dose)
+        extra += over_water(case, name, dose, dearest(case))
     return float(cost + max(0.0, extra))
+
+
+def _usual(case: Case, name: str, way: Way) -> float:
+    """Return the middle of what a thickener is usually taken at; of salt no more than the room kept for it."""
+    raw = next(m for m in case["materials"] if m["id"] == name)
+    usual = sum(raw["thickener"]["use"]) / 2
+    if way != SALT:
+        return float(usual)
+    rule = next(r for r in case["scenario"]["rule"] if r["kind"] == "thickening")
+    return float(min(usual, rule.get("salt_room", 0.5) or rule.get("salt", 2)))
+
+
+def _cheapest(case: Case, able: list[str], way: Way, left: float) -> list[str]:
+    """Return the thickener that costs least in its usual dose: the first of equals, one with a price before others."""
+
+    def cost(name: str) -> tuple[bool, float]:
+        dose = max(0.0, min(left, _usual(case, name, way)))
+        return isnan(price_of(case, name)) and dose > 0, max(0.0, over_water(case, name, dose, dearest(case)))
+
+    return sorted(able, key=cost)[:1]
+
+
+def dearest(case: Case) -> float:
+    """Return the highest price of what may thicken later: the named ones, and salt."""
+    named = list(case["scenario"]["held_back"].get("thickeners", []))
+    prices = [price_of(case, n) for n in {*named, *_thickeners(case, None, SALT)}]
+    return max((p for p in prices if not isnan(p)), default=nan)
 
 
 def _thickeners(case: Case, target: float | None, way: Way) -> list[str]:
@@ -484,9 +508,10 @@ def price_of(case: Case, name: str) -> float:
     return float(min(prices, default=0.0 if name == "aqua" else nan))
 
 
-def over_water(case: Case, name: str, dose: float) -> float:
-    """Return what a dose costs per kg of product more than as much water; nothing where it has no price."""
+def over_water(case: Case, name: str, dose: float, unknown: float = nan) -> float:
+    """Return what a dose costs per kg of product more than as much water; nothing where no price is known for it."""
     price = price_of(case, name)
+    price = unknown if isnan(price) else price
     return 0.0 if isnan(price) else dose * (price - price_of(case, "aqua")) / 100
 
 

@@ -12,7 +12,7 @@ from optimizer.data.pool import Vector
 from optimizer.trials.basis import Coordinates, Terms
 from optimizer.trials.choosing import best_places, field_of
 from optimizer.trials.design import (
-    Task,
+    DesignTask,
     chosen_for,
     efficiency,
     in_groups,
@@ -26,10 +26,10 @@ from tests.support import mixtures
 NO_PRIOR = 1e-9
 
 
-def asked(columns: Vector, count: int, criterion: str = "D", moments: Vector | None = None) -> Task:
+def asked(columns: Vector, count: int, criterion: str = "D", moments: Vector | None = None) -> DesignTask:
     p = columns.shape[1]
     group = np.zeros(count, dtype=int)
-    return Task(in_groups(columns, 1), group, np.zeros((0, p)), np.full(p, NO_PRIOR), criterion, moments)  # type: ignore[arg-type]
+    return DesignTask(in_groups(columns, 1), group, np.zeros((0, p)), np.full(p, NO_PRIOR), criterion, moments)  # type: ignore[arg-type]
 
 
 def on_simplex(q: int) -> tuple[Vector, Vector]:
@@ -97,7 +97,7 @@ def test_no_choice_is_better_on_tiny_tasks(criterion: str, seed: int) -> None:
     moments = moments_of(columns, further=1)
     given = np.array([[1.0, 0, 0, 0]])
     group = np.array(spread_evenly(4, 2))
-    task = Task(in_groups(columns, 2), group, given, np.array([1e-4, 1e-4, 0.5, 1e-4]), criterion, moments)  # type: ignore[arg-type]
+    task = DesignTask(in_groups(columns, 2), group, given, np.array([1e-4, 1e-4, 0.5, 1e-4]), criterion, moments)  # type: ignore[arg-type]
     every = (np.array(a + b) for a in pairs() for b in pairs())
     assert task.worth(chosen_for(task, seed=1)) == pytest.approx(max(map(task.worth, every)), abs=1e-6)
 

@@ -53,6 +53,15 @@ def test_noise_alone_predicts_nothing():
     assert told.measure is None
 
 
+def test_five_beakers_are_too_few_to_judge_a_line_of_four_figures():
+    """A perfect line in three factors: with five beakers only one is left to judge it by."""
+    by = {k: r.read for k, r in enumerate(read_of(line).all_readings, 1)}
+    spread = [1, 2, 3, 4, 5]
+    few = with_reads({"viscosity": {k: by[k] for k in spread}}, {"viscosity": "log"})
+    assert not fits_of(few).by_name["viscosity"].predicts
+    assert fits_of(read_of(line)).by_name["viscosity"].predicts
+
+
 @pytest.mark.thorough
 def test_an_interval_holds_the_line_as_often_as_it_says():
     """200 made-up lines at the demo's beakers; 90 % intervals of the mean in the middle and at a beaker."""

@@ -7,7 +7,7 @@ import pytest
 from scipy import integrate, stats
 
 from optimizer.trials.latent import Sites, averaged, follow, moments, with_days, yes_or_no
-from optimizer.trials.regression import Made, Noise, posterior
+from optimizer.trials.regression import Noise, ReadTrials, posterior
 
 ENDS = [(1.0, inf), (-inf, -0.5), (0.2, 0.9), (3.5, 4.5), (9.0, inf), (-inf, -12.0), (-2.0, 7.0)]
 """Made up: above, below, between, far off."""
@@ -97,7 +97,7 @@ def test_numbers_alone_are_least_squares():
     terms = np.column_stack([np.ones(12), rng.standard_normal((12, 2))])
     read = terms @ [1.0, 0.4, -0.3] + 0.2 * rng.standard_normal(12)
     precision, noise = np.array([1e-6, 1e-6, 1.0]), Noise(0.2, 4.0)
-    known = posterior(Made(terms, read, np.zeros(12, int)), precision, noise)
+    known = posterior(ReadTrials(terms, read, np.zeros(12, int)), precision, noise)
     found = averaged(Sites(terms, read, read, precision), noise)
     assert found.posterior.mean == pytest.approx(known.mean, abs=1e-6)
     # The grid carries the proper prior of three nearly flat terms, which the closed form counts as degrees of freedom.

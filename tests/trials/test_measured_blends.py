@@ -17,7 +17,7 @@ import pytest
 from optimizer.files import shipped
 from optimizer.trials.fit import CHANCE_LINE, CHANCE_MEAN
 from optimizer.trials.latent import Sites, yes_or_no
-from optimizer.trials.regression import Made, Noise, posterior
+from optimizer.trials.regression import Noise, ReadTrials, posterior
 
 SURFACTANTS, POLYMERS = 11, 16
 """Columns of doses: surfactants, then polymers, then thickeners."""
@@ -126,7 +126,7 @@ def test_turbidity_of_stable_blends_is_told_hardly_better_than_by_the_mean():
             out = np.array([s == left for s in sets])
             if (~out).sum() < 4:
                 continue
-            made = Made(terms[~out], read[~out], np.zeros(int((~out).sum()), int))
+            made = ReadTrials(terms[~out], read[~out], np.zeros(int((~out).sum()), int))
             post = posterior(made, precision, Noise(0.5))
             told += post.at(terms[out])[0].tolist()
             guessed += [read[~out].mean()] * int(out.sum())

@@ -17,7 +17,7 @@ from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.rounding import broken
 from optimizer.trials.more import more_beakers
-from optimizer.trials.plan import Asked, Plan, plan
+from optimizer.trials.plan import TrialPlan, TrialsQuestion, plan
 from optimizer.trials.series import series_from
 from optimizer.trials.text import series_text
 from optimizer.units import is_whole
@@ -28,8 +28,8 @@ SHARES = ("strength", "amphoteric-share", "nonionic-share")
 
 
 @cache
-def planned(name: str, **asked: Any) -> Plan:
-    return plan(read_brief(name), Asked(**asked))
+def planned(name: str, **asked: Any) -> TrialPlan:
+    return plan(read_brief(name), TrialsQuestion(**asked))
 
 
 CASES: dict[str, dict[str, Any]] = {
@@ -106,7 +106,9 @@ def test_the_series_file_holds_what_was_planned() -> None:
 def test_the_same_seed_gives_the_same_file_and_another_one_another_order() -> None:
     asked = {"factors": SHARES, "free": ("mildness",)}
     texts = [
-        series_text(plan(read_brief("gentle-wash"), Asked(**asked, seed=s)), name="t", brief="b", planned_on="")  # type: ignore[arg-type]
+        series_text(
+            plan(read_brief("gentle-wash"), TrialsQuestion(**asked, seed=s)), name="t", brief="b", planned_on=""
+        )  # type: ignore[arg-type]
         for s in (3, 3, 4)
     ]
     assert texts[0] == texts[1]
@@ -165,7 +167,9 @@ def test_drawn_briefs_are_planned_within_their_rules_or_refused(seed: int) -> No
     """Each beaker by the rules' own values; the file reads back; two further beakers make predictions surer."""
     draw = Random(seed)
     brief = briefs.brief_of(briefs.draw(draw) if seed % 2 else briefs.draw_large(draw))
-    asked = Asked(seed=seed, days=1 + seed % 3, trials=None if seed % 3 else 9, step_g=0.1 if seed % 5 == 0 else 0.01)
+    asked = TrialsQuestion(
+        seed=seed, days=1 + seed % 3, trials=None if seed % 3 else 9, step_g=0.1 if seed % 5 == 0 else 0.01
+    )
     try:
         found = plan(brief, asked)
     except (UsageError, DataError):
@@ -193,4 +197,4 @@ def test_a_curved_rule_is_never_passed_over(tmp_path: Path) -> None:
         (tmp_path / name).write_bytes(Path(shipped).with_name(name).read_bytes())
     brief.write_text(text + "\n" + rule, "utf-8")
     with pytest.raises(DataError, match=r"linear only around a formula"):
-        plan(read_brief(brief), Asked())
+        plan(read_brief(brief), TrialsQuestion())

@@ -14,7 +14,7 @@ import pytest
 from optimizer.errors import UsageError
 from optimizer.trials.basis import Terms
 from optimizer.trials.fit import Readings, choose, usual_noise
-from optimizer.trials.regression import Made, aliases, lack_of_fit, left_out, leverage, posterior, supported
+from optimizer.trials.regression import ReadTrials, aliases, lack_of_fit, left_out, leverage, posterior, supported
 
 HERE = Path(__file__).parent / "published"
 
@@ -31,7 +31,7 @@ def scheffe(x, special=False):
 
 
 def fitted(terms, read):
-    made = Made(np.asarray(terms), np.array(read, float), np.zeros(len(read), int))
+    made = ReadTrials(np.asarray(terms), np.array(read, float), np.zeros(len(read), int))
     found = posterior(made, np.zeros(terms.shape[1]))
     sse = found.variance * found.df
     total = float(((made.read - made.read.mean()) ** 2).sum())
@@ -84,7 +84,7 @@ def test_fish_patty():
     rest = [z[:, 0] * z[:, 1], z[:, 0] * z[:, 2], z[:, 1] * z[:, 2], z.prod(axis=1)]
     terms = np.hstack([x * part[:, None] for part in [*parts.values(), *rest]])
     # 56 readings and 56 terms: nothing is left to tell the scatter by.
-    made = Made(terms, np.array(data["y"]), np.zeros(len(z), int))
+    made = ReadTrials(terms, np.array(data["y"]), np.zeros(len(z), int))
     with pytest.raises(UsageError, match="as many terms as readings"):
         posterior(made, np.zeros(56))
     solved = np.linalg.solve(terms.T @ terms, terms.T @ made.read).reshape(8, 7)
@@ -92,7 +92,7 @@ def test_fish_patty():
     published = np.array([[data["coef_published"][part][n] for n in names] for part in parts])
     assert np.abs(solved[:4] - published).max() < 0.011
     # Without the products of process parts, which are balanced, the same 28 coefficients come with their scatter.
-    fewer = posterior(Made(terms[:, :28], made.read, made.days), np.zeros(28))
+    fewer = posterior(ReadTrials(terms[:, :28], made.read, made.days), np.zeros(28))
     assert np.abs(fewer.mean.reshape(4, 7) - published).max() < 0.011
 
 
@@ -135,8 +135,8 @@ def test_vinyl_with_its_plots_as_days():
     data = case("vinyl_split_plot")
     z = np.array(data["X"])[:, :2]
     terms = np.hstack([Terms(2, "line").columns((z - z.mean(axis=0)) / z.std(axis=0)), np.array(data["Z"])])
-    plain = posterior(Made(terms, np.array(data["y"]), np.zeros(40, int)), np.zeros(5))
-    plots = posterior(Made(terms, np.array(data["y"]), np.array(data["wp"], int)), np.zeros(5))
+    plain = posterior(ReadTrials(terms, np.array(data["y"]), np.zeros(40, int)), np.zeros(5))
+    plots = posterior(ReadTrials(terms, np.array(data["y"]), np.array(data["wp"], int)), np.zeros(5))
     # The design is balanced, so coefficients agree; the mean changes between plots only, settings within.
     assert plots.mean == pytest.approx(plain.mean)
     mean, setting = np.sqrt(plots.unit.diagonal())[[0, 3]]
@@ -189,13 +189,13 @@ def test_left_out_is_what_a_fit_without_the_reading_predicts():
     rng = np.random.default_rng(5)
     terms = Terms(2, "quadratic")
     columns = terms.columns(rng.standard_normal((9, 2)))
-    made = Made(columns, rng.standard_normal(9), np.array([1, 1, 1, 2, 2, 2, 3, 3, 3]))
+    made = ReadTrials(columns, rng.standard_normal(9), np.array([1, 1, 1, 2, 2, 2, 3, 3, 3]))
     precision = np.where(terms.curved, 0.7, 0.0)
     found = left_out(made, precision)
     spread = made.spread()
     for i in range(9):
         others = np.arange(9) != i
-        fit = posterior(Made(columns[others], made.read[others], made.days[others]), precision)
+        fit = posterior(ReadTrials(columns[others], made.read[others], made.days[others]), precision)
         # A reading of a day is also told by the other readings of that day.
         off = made.read[others] - columns[others] @ fit.mean
         expected = columns[i] @ fit.mean + spread[i, others] @ np.linalg.solve(spread[np.ix_(others, others)], off)

@@ -175,6 +175,7 @@ def test_more_than_five_directions_are_refused() -> None:
     ("factors", "vary", "said"),
     [
         (("strenght",), (), "--factors strenght: this formula has no such factor. Did you mean 'strength'?"),
+        (("salt",), (), "make one a candidate in [pool] and ask for its dose in a rule. The curve of salt that is"),
         ((), ("betaine",), "--vary betaine: the plan does not use it"),
         ((), ("aqua",), "it makes the rest, so it moves by itself"),
         (("strength", "amphoteric-share", "nonionic-share", "anionic-share"), (), "'anionic-share' moves nothing"),

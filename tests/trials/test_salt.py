@@ -10,7 +10,7 @@ from optimizer.answers.questions import read_brief
 from optimizer.answers.trials_fit import salt
 from optimizer.bench.batch import read_batch
 from optimizer.errors import UsageError
-from optimizer.trials.salt import Asked
+from optimizer.trials.salt import SaltQuestion
 
 BRIEF = read_brief("hand-wash")
 TOP = log(4000)
@@ -25,20 +25,20 @@ DOSES = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
 
 
 def test_beakers_are_laid_evenly_and_add_up():
-    found = salt(BRIEF, Asked({})).found
+    found = salt(BRIEF, SaltQuestion({})).found
     assert len(found.beakers) == 6
     assert [b.salt_g + b.base_g + b.water_g for b in found.beakers] == pytest.approx([100.0] * 6)
     steps = np.diff([b.salt_percent for b in found.beakers])
     assert steps == pytest.approx(steps.mean(), abs=0.011)
     assert not found.told
     with pytest.raises(UsageError, match="--doses 9: 5 to 7"):
-        salt(BRIEF, Asked({}, count=9))
+        salt(BRIEF, SaltQuestion({}, count=9))
     with pytest.raises(UsageError, match="write at least 5 doses"):
-        salt(BRIEF, Asked({0.0: 100.0, 0.5: 900.0}))
+        salt(BRIEF, SaltQuestion({0.0: 100.0, 0.5: 900.0}))
 
 
 def test_a_peak_comes_back_and_its_band_holds_it():
-    exact = salt(BRIEF, Asked(read(DOSES, 0.62))).found
+    exact = salt(BRIEF, SaltQuestion(read(DOSES, 0.62))).found
     assert exact.peak_percent == pytest.approx(0.62, abs=1e-6)
     assert exact.peak_viscosity == pytest.approx(4000, rel=1e-6)
     held = 0
@@ -73,12 +73,12 @@ def salt_alone(reads):
     from optimizer.rules.row import Setting
     from optimizer.trials.salt import salt_curve
 
-    return salt_curve(BRIEF, _formula(), Setting(5.5, 5.3, 5.7), Asked(reads))
+    return salt_curve(BRIEF, _formula(), Setting(5.5, 5.3, 5.7), SaltQuestion(reads))
 
 
 def _formula(found=[]):  # noqa: B006
     if not found:
-        found.append(salt(BRIEF, Asked({})).found.formula)
+        found.append(salt(BRIEF, SaltQuestion({})).found.formula)
     return found[0]
 
 
@@ -94,20 +94,20 @@ def test_nothing_is_said_outside():
 
 
 def test_a_target_is_reached_on_the_rising_side():
-    found = salt(BRIEF, Asked(read(DOSES, 0.62, noise=0.03), target=3000.0)).found
+    found = salt(BRIEF, SaltQuestion(read(DOSES, 0.62, noise=0.03), target=3000.0)).found
     by_hand = 0.62 - (log(4000 / 3000) / 4) ** 0.5
     assert found.target_percent == pytest.approx(by_hand, abs=0.05)
     assert found.target_percent <= found.target_sure_percent <= found.peak_high
-    high = salt(BRIEF, Asked(read(DOSES, 0.62), target=9000.0)).found
+    high = salt(BRIEF, SaltQuestion(read(DOSES, 0.62), target=9000.0)).found
     assert isnan(high.target_percent)
 
 
 def test_the_thickening_log_takes_the_stop(tmp_path, run):
     assert run("batch", "hand-wash", "--size", "1kg", "--out", str(tmp_path / "b.toml"), "--on", "2026-05-04").code == 0
-    found = salt(BRIEF, Asked(read(DOSES, 0.62, noise=0.03), target=3000.0), into=tmp_path / "b.toml").found
+    found = salt(BRIEF, SaltQuestion(read(DOSES, 0.62, noise=0.03), target=3000.0), into=tmp_path / "b.toml").found
     log_of = next(t for t in read_batch(tmp_path / "b.toml").thickening if t.material == "sodium-chloride")
     assert log_of.most_percent == pytest.approx(found.peak_low, abs=0.005)
     assert log_of.target == 3000.0
     assert tomli.loads((tmp_path / "b.toml").read_text())["batch"]
     with pytest.raises(UsageError, match="nothing is told that its log could stop at"):
-        salt(BRIEF, Asked({}), into=tmp_path / "b.toml")
+        salt(BRIEF, SaltQuestion({}), into=tmp_path / "b.toml")

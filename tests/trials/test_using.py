@@ -16,10 +16,10 @@ from optimizer.solve.best import solve
 from optimizer.solve.existing import case_at, formula_at
 from optimizer.studies.check import check
 from optimizer.trials.fitted import fits_of
-from optimizer.trials.plan import Asked, plan
+from optimizer.trials.plan import TrialsQuestion, plan
 from optimizer.trials.series import series_from
 from optimizer.trials.text import series_text
-from optimizer.trials.using import Wish, with_readings
+from optimizer.trials.using import ReadingsWish, with_readings
 from tests.support.readings import demo, gentle, read_of, with_reads
 
 SLOPES = np.array([0.3, -0.2, 0.15])
@@ -52,13 +52,13 @@ def bound_by_hand(fit, doses, sure):
 
 
 def test_a_limit_is_kept_on_its_bound_and_the_cost_is_the_least(fits):
-    brief = with_readings(gentle(), fits, Wish({"viscosity": (800.0, None)}))
+    brief = with_readings(gentle(), fits, ReadingsWish({"viscosity": (800.0, None)}))
     result = solve(brief, weighable=True)
     assert (result.ending, result.proof) == ("optimal", "certificate")
     fit = fits.by_name["viscosity"]
     assert bound_by_hand(fit, result.formula.doses, 90) == pytest.approx(800, rel=1e-5)
     assert bound_by_hand(fit, result.weighable.doses, 90) >= 800 * (1 - 1e-6)
-    plain = with_readings(gentle(), fits, Wish({"viscosity": (1.0, None)}))
+    plain = with_readings(gentle(), fits, ReadingsWish({"viscosity": (1.0, None)}))
     assert solve(plain).objective < result.objective
     assert _by_a_nonlinear_solver(brief, result) == pytest.approx(result.formula.cost, rel=1e-5)
 
@@ -102,14 +102,14 @@ def _by_a_nonlinear_solver(brief, result):
 
 
 def test_the_surer_the_dearer(fits):
-    costs = [solve(with_readings(gentle(), fits, Wish({"viscosity": (700.0, None)}, sure))).objective
+    costs = [solve(with_readings(gentle(), fits, ReadingsWish({"viscosity": (700.0, None)}, sure))).objective
              for sure in (50, 80, 95)]  # fmt: skip
     assert costs == sorted(costs)
     assert costs[0] < costs[2]
 
 
 def test_what_no_formula_keeps_is_proven_and_named(fits):
-    answer = questions.blend(with_readings(gentle(), fits, Wish({"viscosity": (9000.0, None)})))
+    answer = questions.blend(with_readings(gentle(), fits, ReadingsWish({"viscosity": (9000.0, None)})))
     assert (answer.found.ending, answer.found.proof, answer.exit_code) == ("infeasible", "certificate", 4)
     clash = answer.document().sections
     told = next(s for s in clash if s.title.startswith("These"))
@@ -117,7 +117,7 @@ def test_what_no_formula_keeps_is_proven_and_named(fits):
 
 
 def test_an_upper_limit_holds_on_the_upper_bound(fits):
-    brief = with_readings(gentle(), fits, Wish({"viscosity": (None, 800.0)}))
+    brief = with_readings(gentle(), fits, ReadingsWish({"viscosity": (None, 800.0)}))
     found = solve(brief)
     fit, post = fits.by_name["viscosity"], fits.by_name["viscosity"].chosen.posterior
     upper = bound_by_hand(fit, found.formula.doses, 90)
@@ -132,7 +132,9 @@ def test_a_chance_is_limited(fits):
     apart = {b.number: "yes" for b, z in zip(demo().beaker, demo().z(), strict=True) if z[1] > 0.6}
     series = with_reads({"viscosity": by, "separated": apart}, {"viscosity": "log", "separated": "yes/no"})
     fit = fits_of(series).by_name["separated"]
-    brief = with_readings(gentle(), fits_of(series), Wish({"separated": (None, 20.0), "viscosity": (1.0, None)}))
+    brief = with_readings(
+        gentle(), fits_of(series), ReadingsWish({"separated": (None, 20.0), "viscosity": (1.0, None)})
+    )
     found = solve(brief)
     assert found.ending == "optimal"
     at, post = demo().coordinates, fit.chosen.posterior
@@ -142,14 +144,14 @@ def test_a_chance_is_limited(fits):
     assert 100 * chance <= 20 * (1 + 1e-6)
     assert rule(brief, "separated").value(found.formula, found.setting) == pytest.approx(100 * chance)
     with pytest.raises(UsageError, match="a chance of separated is only limited from above"):
-        with_readings(gentle(), fits_of(series), Wish({"separated": (5.0, None)}))
+        with_readings(gentle(), fits_of(series), ReadingsWish({"separated": (5.0, None)}))
 
 
 @pytest.mark.thorough
 def test_an_objective_and_trade_offs_on_the_mean(fits):
     scenario = gentle().scenario
     goal = scenario.objective.model_copy(update={"minimise": None, "maximise": "viscosity", "then": ()})
-    wish = Wish({"viscosity": (1.0, None)})
+    wish = ReadingsWish({"viscosity": (1.0, None)})
     brief = with_readings(gentle(), fits, wish)
     brief = brief.__replace__(scenario=scenario.model_copy(update={"objective": goal}))
     found = solve(brief)
@@ -176,15 +178,15 @@ def test_a_rating_gives_way_to_its_reading():
               for b, z in zip(demo().beaker, demo().z(), strict=True)}  # fmt: skip
     series = with_reads({"mildness": judged}, {"mildness": "judged"})
     fits = fits_of(series)
-    brief = with_readings(gentle(), fits, Wish({"mildness": (2.5, None)}))
+    brief = with_readings(gentle(), fits, ReadingsWish({"mildness": (2.5, None)}))
     assert isinstance(rule(brief, "mildness"), Measured)
     assert any("gives way to what was measured here" in note for note in brief.assumptions)
-    kept = with_readings(gentle(), fits, Wish())
+    kept = with_readings(gentle(), fits, ReadingsWish())
     assert not isinstance(rule(kept, "mildness"), Measured)
 
 
 def test_nothing_is_told_outside_what_was_tried(fits):
-    brief = with_readings(gentle(), fits, Wish({"viscosity": (100.0, None)}))
+    brief = with_readings(gentle(), fits, ReadingsWish({"viscosity": (100.0, None)}))
     plan = dict(demo().beaker[0].doses)
     inside = check(brief, plan, 4.0)
     assert "within-trials" not in inside.broken
@@ -201,9 +203,9 @@ def test_nothing_is_told_outside_what_was_tried(fits):
 def test_what_does_not_predict_enters_no_blend():
     silent = fits_of(read_of(lambda z: 6.5, 0.1, next(s for s in range(20) if not _predicts(s))))
     with pytest.raises(UsageError, match=r"do not predict viscosity.* So no limit on it enters a blend\."):
-        with_readings(gentle(), silent, Wish({"viscosity": (500.0, None)}))
+        with_readings(gentle(), silent, ReadingsWish({"viscosity": (500.0, None)}))
     with pytest.raises(UsageError, match="--want foam: the trials did not measure it, but viscosity"):
-        with_readings(gentle(), silent, Wish({"foam": (3.0, None)}))
+        with_readings(gentle(), silent, ReadingsWish({"foam": (3.0, None)}))
 
 
 def _predicts(seed):
@@ -214,7 +216,7 @@ def _predicts(seed):
 def test_a_quadratic_is_followed_by_steps_and_called_local():
     fits = fits_of(read_of(bent, 0.03, 2))
     assert fits.by_name["viscosity"].model == "quadratic"
-    brief = with_readings(gentle(), fits, Wish({"viscosity": (520.0, None)}))
+    brief = with_readings(gentle(), fits, ReadingsWish({"viscosity": (520.0, None)}))
     result = solve(brief, weighable=True)
     assert (result.ending, result.proof) == ("feasible", "local")
     assert rule(brief, "viscosity").value(result.formula, result.setting) >= 520 * (1 - 1e-6)
@@ -226,7 +228,7 @@ def test_slopes_are_those_of_finite_differences():
     for truth, model in ((line, "line"), (bent, "quadratic")):
         fits = fits_of(read_of(truth, 0.03, 2))
         assert fits.by_name["viscosity"].model == model
-        brief = with_readings(gentle(), fits, Wish({"viscosity": (300.0, None)}))
+        brief = with_readings(gentle(), fits, ReadingsWish({"viscosity": (300.0, None)}))
         measure, pool = rule(brief, "viscosity"), brief.pool
         doses = np.array([demo().beaker[3].doses.get(n, 0.0) for n in pool.ids])
         value, slopes = measure.tangent(pool, doses)
@@ -239,7 +241,7 @@ def test_slopes_are_those_of_finite_differences():
 
 
 def test_where_the_ph_was_varied_it_must_be_stated_and_counts():
-    asked = Asked(factors=("strength", "amphoteric-share"), free=("mildness",), ph=(5.2, 5.6), trials=12)
+    asked = TrialsQuestion(factors=("strength", "amphoteric-share"), free=("mildness",), ph=(5.2, 5.6), trials=12)
     text = series_text(plan(gentle(), asked), name="ph", brief="gentle-wash", planned_on="")
     series = series_from(tomli.loads(text), "ph.toml")
     levels = series.process()
@@ -252,10 +254,10 @@ def test_where_the_ph_was_varied_it_must_be_stated_and_counts():
     assert told["ph"] == pytest.approx(exp(0.5), rel=1e-3)
     wish = {"viscosity": (1.0, None)}
     with pytest.raises(UsageError, match=r"the trials varied the pH from 5.2 to 5.6; no pH is stated\. Write --at-ph"):
-        with_readings(gentle(), fits, Wish(wish))
+        with_readings(gentle(), fits, ReadingsWish(wish))
     with pytest.raises(UsageError, match=r"the trials varied the pH from 5.2 to 5.6; pH 5.8 lies outside"):
-        with_readings(gentle(), fits, Wish(wish, ph=5.8))
-    low, high = (with_readings(gentle(), fits, Wish(wish, ph=ph)) for ph in (5.2, 5.6))
+        with_readings(gentle(), fits, ReadingsWish(wish, ph=5.8))
+    low, high = (with_readings(gentle(), fits, ReadingsWish(wish, ph=ph)) for ph in (5.2, 5.6))
     plan_doses = dict(series.beaker[0].doses)
     at = [
         rule(b, "viscosity-expected").value(formula_at(b.pool, plan_doses), Setting()) for b in (low, high)

@@ -2,7 +2,7 @@
 
 from optimizer.assessment.advice.base import COMMON, FORUM, SALT_SITE, Found, Pieces, Situation, ids, names
 from optimizer.assessment.electrolyte import ORIGINS
-from optimizer.assessment.thickening import rule_of
+from optimizer.assessment.thickening import SALT_STEP, rule_of
 from optimizer.units import KEPT, listed, number
 
 PIECES = Pieces("thickening")
@@ -29,12 +29,18 @@ def salt_or_thickener(s: Situation) -> Found | None:
     salt = s.plan.salt
     if salt.open:
         text = "Make one unsalted master and a salt curve on 100 g samples at one temperature: 0.2, 0.4 ... %."
-    elif salt.answering >= NEAR_SALT and s.active >= rule_of(s.brief).active and rule_of(s.brief).salt_route:
+    elif _near_salt(s):
         text = "Try a salt curve on 100 g, 0.2, 0.4 ... %, before you buy: it is near to answering to salt. Have an "
         text += "associative or polymer thickener of the plan at hand."
     else:
         text = "Do not count on salt: use an associative or polymer thickener of the plan, in small steps."
     return Found(text, " ".join(salt.reasons))
+
+
+def _near_salt(s: Situation) -> bool:
+    """Return whether a make-up is near to answering to salt, and has room for a step of it."""
+    rule, room = rule_of(s.brief), s.budget.left.typical
+    return s.plan.salt.answering >= NEAR_SALT and s.active >= rule.active and rule.salt_route and room >= SALT_STEP
 
 
 @PIECES.piece("no-way-to-thicken", COMMON)
@@ -48,9 +54,15 @@ def no_way(s: Situation) -> Found | None:
     text = "Name a thickener under [held_back] of the brief"
     if others:
         text += f"; these suit the pH and the room: {', '.join(others)}"
-    elif s.plan.room < 0.5:
-        text += f" and keep more than {number(s.plan.room)} % free for it"
+    elif s.plan.room < (least := _least_dose(s)):
+        text += f" and keep at least {number(least)} % free for it, the lower end of the least usual dose"
     return Found(f"{text}.", "Salt is not the way here, and no planned thickener suits.", tuple(others))
+
+
+def _least_dose(s: Situation) -> float:
+    """Return the lowest usual dose of a thickener that may be used here [%]."""
+    thickeners = [m.thickener for m in s.brief.library.materials if m.function == "thickener"]
+    return min((t.use[0] for t in thickeners if t is not None), default=0.0)
 
 
 @PIECES.piece("thickener-unfit", COMMON)
@@ -137,10 +149,7 @@ def near_limit(s: Situation) -> Found | None:
         return None
     part = max(s.budget.parts, key=lambda p: p.percent.typical)
     text = f"Add no salt before you have asked for the salt of your lots; the largest part here: {part.origin}."
-    reason = (
-        f"Dissolved salt {number(s.budget.total.low, 2)} to {number(s.budget.total.high, 2)} % of "
-        f"{number(s.budget.limit)} %: {number(left.low, 2)} to {number(left.high, 2)} % left."
-    )
+    reason = f"Dissolved salt {number(s.budget.total.low, 2)} to {number(s.budget.total.high, 2)} %: {s.budget.room}."
     return Found(text, reason, part.materials)
 
 

@@ -18,6 +18,7 @@ from optimizer.desk.words import sentence
 from optimizer.errors import DataError
 from optimizer.units import number
 
+BUDGET = "Its materials; acid and thickener that the bench adds come on top. Empty: no limit."
 SCREEN = Screen(entry=("/begin", "New product"), rank=20)
 FIELDS = {f.name for f in fields(Wanted)}
 
@@ -66,7 +67,7 @@ def questions(asked: Asked) -> Page:
             asked, "perfume_percent", "How much of it", figure=True, unit="%", value=number(offers.PERFUME_PERCENT),
             hint="Of the product. 0.3 % is common practice, no source; your supplier knows the most that may be.",
         ),
-        field(asked, "budget", "What may the materials cost?", figure=True, unit="per kg", hint="Empty: no limit."),
+        field(asked, "budget", "What may the blend cost?", figure=True, unit="per kg", hint=BUDGET),
         _left_out(asked),
     ]  # fmt: skip
     said = tag(

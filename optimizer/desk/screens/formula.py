@@ -14,7 +14,7 @@ from optimizer.answers.keeping import ChangedMeanwhileError, can_be_put_back, ke
 from optimizer.answers.ruled import Moved, Ruled, Ruler
 from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
-from optimizer.desk.drafting import ELSE, PLAIN, TURNS, address, draft_of, in_order, rulers_of
+from optimizer.desk.drafting import ELSE, LATEST, PLAIN, address, draft_of, in_order, rulers_of
 from optimizer.desk.frame import button, field, folded, form, hidden
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
@@ -47,7 +47,7 @@ def _formula(asked: Asked) -> Page:
         nowhere = [sentence(text) for key, text in wrong.items() if key not in rulers.keys]
         words = " ".join(nowhere) or "A figure cannot be used as it stands."
         asked.problems.setdefault("", f"{words} Everything else counts.")
-    TURNS.next(asked, rulers.path)
+    LATEST.next(asked, rulers.path)
     if asked.query.get("reach"):
         rulers.reach(draft)
     found, trouble = _asked(rulers.ask if asked.fragment else rulers.prove, draft)
@@ -61,7 +61,7 @@ def proof(asked: Asked) -> Page:
     """Return what a move changed, proven; asked again where something newer came in between."""
     rulers = rulers_of(asked)
     draft, _, _ = draft_of(asked, rulers)
-    found = rulers.prove(draft, TURNS.next(asked, rulers.path))
+    found = rulers.prove(draft, LATEST.next(asked, rulers.path))
     if found is None:
         return Page("", _following(asked, draft, "Same materials, proof follows."), bare=True)
     return Page("", _moved(asked, rulers, found, "", within="#answer"), bare=True)
@@ -72,7 +72,7 @@ def reach(asked: Asked) -> Page:
     """Return where nothing fits any more."""
     rulers = rulers_of(asked)
     draft, _, _ = draft_of(asked, rulers)
-    if not rulers.reach(draft, TURNS.next(asked, rulers.path)):
+    if not rulers.reach(draft, LATEST.next(asked, rulers.path)):
         return Page("", markup(), bare=True)
     return Page("", markup(_told(rulers.ask(draft).rulers)), bare=True)
 
@@ -306,9 +306,10 @@ def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
         lay = tag("a", "Lay a batch", href=f"{place}/batch", class_="button")
         kept = _put_back(asked, rulers) if can_be_put_back(rulers.path) else None
         sides = tag("a", "Variants side by side", href=f"{place}/variants")
+        master = tag("a", "Master formula", href=f"{place}/master") if found.ending == "optimal" else None
         return markup(
             tag("p", lay, class_="buttons") if found.ending == "optimal" else None,
-            tag("p", *drawn, sides, class_="go"),
+            tag("p", *drawn, sides, master, class_="go"),
             kept,
         )
     names = rulers.brief.library.by_id

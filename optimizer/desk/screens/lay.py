@@ -12,7 +12,7 @@ from optimizer.desk.html import markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.words import in_words
 from optimizer.errors import DataError, UsageError
-from optimizer.units import number, slug
+from optimizer.units import file_stem, number
 
 SCREEN = Screen()
 
@@ -20,7 +20,7 @@ SCREEN = Screen()
 def _lay(asked: Asked) -> Outcome:
     path = asked.folder.brief(asked.names["brief"])
     called = asked.text("number")
-    if not slug(called):
+    if not file_stem(called):
         raise RefusedError({"number": "Give the batch a number, such as 12 or HW-12."})
     kilos = asked.maybe("kilos", "the mass", least=0.001, most=100_000)
     bottles = asked.maybe("bottles", "the bottles", least=1, most=1_000_000)
@@ -42,7 +42,7 @@ def _lay(asked: Asked) -> Outcome:
         missing = {name: f"Type {what}." for key, (name, what) in wanted.items() if more[key] is None}
         if missing:
             raise RefusedError(missing)
-    out = path.with_name(f"batch-{slug(called)}.toml")
+    out = path.with_name(f"batch-{file_stem(called)}.toml")
     try:
         lay(
             path, out, size="" if kilos is None else f"{kilos * 1000:.10g} g",

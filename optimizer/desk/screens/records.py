@@ -98,8 +98,12 @@ def _list(found: Listed) -> Html:
         )
         for b in found.batches
     )
-    masters = (tag("li", f"{m.name}, version {m.version} of {m.on}") for m in found.masters)
-    return markup(section("Batches", batches), section("Master formulas", masters, entries=False))
+    masters = (
+        tag("li", tag("p", tag("a", m.name, href=f"/master?{urlencode({'name': m.name})}"), class_="name"),
+            tag("p", f"version {m.version} of {m.on}", class_="of"))
+        for m in found.masters
+    )  # fmt: skip
+    return markup(section("Batches", batches), section("Master formulas", masters))
 
 
 def _made(on: str, bottles: int | None, revision: int) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from optimizer.answers.product import from_one_shelf, side_by_side
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, report, tick
+from optimizer.desk.frame import asking, button, field, fields, report, tick
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.work import Works, grown
@@ -41,9 +41,8 @@ def _asks(asked: Asked) -> Html:
     return markup(compare, plan)
 
 
-def _ask(to: str, heading: str, said: str, fields: list[Html], *acts: Html) -> Html:
-    form = tag("form", tag("div", *fields, class_="fields"), *acts, method="get", action=to, novalidate=True)
-    return tag("section", tag("h2", heading), tag("p", said), form)
+def _ask(to: str, heading: str, said: str, asks: list[Html], *acts: Html) -> Html:
+    return tag("section", tag("h2", heading), tag("p", said), asking(to, fields(*asks), *acts, novalidate=True))
 
 
 def _key(asked: Asked) -> tuple[str, ...]:

@@ -19,12 +19,12 @@ from optimizer.errors import TensideError
 from optimizer.report.trials import sheet_document
 from optimizer.report.trials_fit import fit_document
 from optimizer.trials.note import How
-from optimizer.trials.plan import Asked as Wanted
+from optimizer.trials.plan import TrialsQuestion
 from optimizer.trials.series import LOST, SEPARATED, USUAL, Kind, Series, read_series
-from optimizer.units import listed, slug
+from optimizer.units import file_stem, listed
 
 if TYPE_CHECKING:
-    from optimizer.trials.standing import BeakerRead, Standing
+    from optimizer.trials.standing import BeakerRead, SeriesStanding
 
 SCREEN = Screen(entry=("/trials", "Trials"), rank=35)
 PARTS = (("", "Beakers"), ("/sheet", "Sheet"), ("/tells", "What they tell"))
@@ -44,8 +44,8 @@ def lay(asked: Asked) -> Outcome:
     trials = asked.maybe("trials", "the number of beakers", least=4, most=40)
     days = asked.maybe("days", "the number of days", least=1, most=5) or 1
     free = tuple(word.strip() for word in asked.text("free").split(",") if word.strip())
-    out = brief.with_name(f"trials-{slug(name)}.toml")
-    wanted = Wanted(trials=None if trials is None else round(trials), days=round(days), free=free)
+    out = brief.with_name(f"trials-{file_stem(name)}.toml")
+    wanted = TrialsQuestion(trials=None if trials is None else round(trials), days=round(days), free=free)
     lay_trials(brief, out, wanted, name=name, on=asked.today)
     return asked.done(f"/trials/{name_of(asked.folder.path, out)}/sheet", "The beakers are chosen.")
 
@@ -80,7 +80,7 @@ def _line(name: str, path: Path) -> Html:
     )
 
 
-def _open(standing: Standing) -> str:
+def _open(standing: SeriesStanding) -> str:
     """Return what is still to be read, in words."""
     if not standing.open:
         return f"All {len(standing.beakers)} beakers are read."

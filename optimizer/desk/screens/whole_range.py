@@ -10,7 +10,7 @@ from optimizer.answers.product import lots_differ, whole_range
 from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
 from optimizer.desk.drafting import RANGE, address, back, carried, in_order, product_of
-from optimizer.desk.frame import button, choice, field, report
+from optimizer.desk.frame import asking, button, choice, field, fields, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
@@ -38,35 +38,29 @@ def _ask(asked: Asked, rulers: Rulers, draft: Draft) -> Html:
     materials = rulers.brief.library.by_id
     limits = [(m.key, named(m.words, materials)) for m in in_order(rulers)]
     lines = [(line.id, line.name) for line in rulers.ask(draft).lines if line.percent > 0 and line.id != "aqua"]
-    return tag(
-        "form",
+    return asking(
+        address(asked, "range", {}),
         tag("p", "Each answer is the best formula there. Nothing is written."),
-        *carried(draft),
-        tag(
-            "div",
+        carried(draft),
+        fields(
             choice(asked, "vary", "What differs", limits),
             field(asked, "from", "From", figure=True, need=True),
             field(asked, "to", "To", figure=True, need=True),
             field(asked, "steps", "How many answers", figure=True, value="5", hint=f"2 to {MOST}."),
             choice(asked, "without", "With and without", [("", "nothing left out"), *lines]),
-            class_="fields",
         ),
         tag("p", button("Work it out"), class_="buttons"),
-        method="get",
-        action=f"/formula/{asked.names['brief']}/range",
         novalidate=True,
     )
 
 
 def _lots(asked: Asked, draft: Draft) -> Html:
     """Return the question what lots that differ do to the formula."""
-    ask = tag(
-        "form",
-        *carried(draft),
+    ask = asking(
+        address(asked, "lots", {}),
+        carried(draft),
         field(asked, "off", "How many materials may be off at once", figure=True, value="1"),
         tag("p", button("What is safe then?", quiet=True), class_="buttons"),
-        method="get",
-        action=f"/formula/{asked.names['brief']}/lots",
         novalidate=True,
     )
     said = "Lots differ within what their sheets allow. This asks for the formula that keeps its limits all the same."
