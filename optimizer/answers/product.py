@@ -111,8 +111,7 @@ def trade_off(
         between: Called often; what it or `tell` raises breaks it off.
     """
     brief = rulers.reloaded(draft)
-    sign, goal = brief.scenario.objective.goals[0]
-    best = f"{'minimise' if sign > 0 else 'maximise'} {goal}"
+    best = brief.scenario.objective.asked
 
     def look() -> None:
         rulers.proving.give_way()

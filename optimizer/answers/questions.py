@@ -259,8 +259,8 @@ def rescue(
 def frontier(
     asked: Asked | Mapping[str, Brief],
     *,
-    best: str = "minimise cost",
-    against: str = "maximise mildness",
+    best: str | None = None,
+    against: str | None = None,
     tell: Tell | None = None,
     between: Callable[[], None] | None = None,
 ) -> Answer[tuple[tuple[str, Frontier], ...]]:
@@ -268,8 +268,9 @@ def frontier(
 
     Args:
         asked: The brief, or several by label: a family of curves.
-        best: 'minimise MEASURE' or 'maximise MEASURE'.
-        against: What is traded against it, written the same way.
+        best: 'minimise MEASURE' or 'maximise MEASURE'; what the (first) brief seeks if it is left out.
+        against: What is traded against it, written the same way; if it is left out, mildness, or cost where
+            mildness is best.
         tell: Told how far a long one has come.
         between: Called between two searches; what it raises breaks a long one off.
     """
@@ -277,8 +278,12 @@ def frontier(
     from optimizer.studies.frontier import nothing
     from optimizer.studies.stepped import needs_steps, stepped
 
-    y, x = _axis("best", best), _axis("against", against)
     briefs = asked if isinstance(asked, Mapping) else {"": brief_of(asked)}
+    y = _axis("best", next(iter(briefs.values())).scenario.objective.asked if best is None else best)
+    other = "minimise cost" if y[1] == "mildness" else "maximise mildness"
+    x = _axis("against", other if against is None else against)
+    if x[1] == y[1]:
+        raise UsageError(f"--best and --against are both about {x[1]}: trade it against another measure.")
     curves = tuple(
         (
             label,

@@ -23,14 +23,14 @@ DRAWN: dict[str, Callable[[Any, Path], None]] = {"frontier": draw_frontier, "lee
 
 
 def traded(
-    read: Read, *, best: str, against: str, by: str = "", tell: questions.Tell | None = None
+    read: Read, *, best: str | None, against: str | None, by: str = "", tell: questions.Tell | None = None
 ) -> Answer[tuple[tuple[str, Frontier], ...]]:
     """Trace the trade-off of two measures: of a brief, or of a family of curves.
 
     Args:
         read: Reads the brief.
-        best: 'minimise MEASURE' or 'maximise MEASURE'.
-        against: What is traded against it, written the same way.
+        best: 'minimise MEASURE' or 'maximise MEASURE'; what the brief seeks if it is left out.
+        against: What is traded against it, written the same way; left out as in `questions.frontier`.
         by: What the curves of a family differ in, one per value, such as 'active.at_least=9,10,11'.
         tell: Told how far a long one has come.
 
@@ -40,7 +40,7 @@ def traded(
     key, _, values = (part.strip() for part in by.partition("="))
     if by and not values:
         raise UsageError(f"--by {by}: write RULE.LIMIT=VALUE,VALUE, such as active.at_least=9,10,11.")
-    axes = tuple(axis.strip().partition(" ")[2].strip() for axis in (best, against))
+    axes = tuple(axis.strip().partition(" ")[2].strip() for axis in (best, against) if axis is not None)
     each = [value.strip() for value in values.split(",")] if by else []
     asked = {f"{key} = {value}": read([(key, value)], axes) for value in each} or read([], axes)
     return questions.frontier(asked, best=best, against=against, tell=tell)

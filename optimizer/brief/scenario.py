@@ -150,6 +150,12 @@ class Objective(Frozen):
             goals.append((-1 if tie.startswith("max") else 1, tie.split()[1]))
         return tuple(goals)
 
+    @property
+    def asked(self) -> str:
+        """What is best, as it is typed: 'minimise cost'."""
+        sign, measure = self.goals[0]
+        return f"{'minimise' if sign > 0 else 'maximise'} {measure}"
+
     def words(self) -> str:
         """The objective as a phrase."""
         sign, measure = self.goals[0]

@@ -17,12 +17,13 @@ Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, a
 @command(app, FORMULA)
 def frontier(
     scenario: ScenarioName,
-    best: Annotated[str, typer.Option(help="What is best at each point: 'minimise MEASURE' or 'maximise MEASURE'.")] = (
-        "minimise cost"
-    ),
+    best: Annotated[
+        str | None,
+        typer.Option(help="What is best at each point: 'minimise MEASURE' or 'maximise MEASURE'; else what it seeks."),
+    ] = None,
     against: Annotated[
-        str, typer.Option(help="What is traded against it, written the same way.")
-    ] = "maximise mildness",
+        str | None, typer.Option(help="What is traded against it, written the same way; else mildness, or cost.")
+    ] = None,
     by: Annotated[str, typer.Option(help="A family of curves, one per value: RULE.LIMIT=VALUE,VALUE,...")] = "",
     measured: FromTrials = FromTrials(),
     given: Given = Given(),

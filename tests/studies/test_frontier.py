@@ -22,6 +22,7 @@ import pytest
 from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
+from optimizer.answers import questions
 from optimizer.answers.starter import lay
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
@@ -44,6 +45,7 @@ from tests.support.briefs import SURFACTANTS, Wish, _surfactant, aqua, brief_of,
 from tests.support.draws import Extent
 from tests.support.draws import drawn as amount
 from tests.support.oracle import Case, Table
+from tests.support.pencil import RULES, rated_pencil
 from tests.support.published_cases import arrays, load, write_as_blend
 
 assert optimizer.cli.tradeoff
@@ -680,3 +682,12 @@ def test_a_search_for_choices_tells_how_far_it_has_come() -> None:
     assert not traced.sampled
     assert told
     assert all("yes/no choices followed" in text for text in told)
+
+
+def test_best_is_what_the_brief_seeks_and_nothing_is_traded_against_itself() -> None:
+    brief = brief_of(rated_pencil(*RULES, objective={"maximise": "mildness"}))
+    for against in (None, "minimise cost"):
+        (_, curve), *_ = questions.frontier(brief, against=against).found
+        assert {curve.y.name, curve.x.name} == {"mildness", "cost"}
+    with pytest.raises(UsageError, match="both about mildness: trade it against another measure"):
+        questions.frontier(brief, against="maximise mildness")
