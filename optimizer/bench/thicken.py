@@ -15,7 +15,7 @@ from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.immutable import Figure, immutable, seen, told_as, untold
 from optimizer.rules.row import Setting
-from optimizer.units import AS_TYPED, KEPT, listed, number, whole_down
+from optimizer.units import AS_TYPED, KEPT, USED, listed, number, whole_down
 
 UNITS = {"viscosity_mpas": "mPa s", "flow_s": "s", "judged": "of 5"}
 NOISE = {"viscosity_mpas": 0.05, "flow_s": 0.05, "judged": 0.0}
@@ -164,6 +164,11 @@ def _log(
     most = max(0.0, min(value for _, value in limits))
     ph, notes = ph_of(batch, log)
     notes += _doubts(points, kind)
+    if (planned := batch.doses.get(material.id, 0.0)) > USED:
+        notes.append(
+            f"{number(planned, 2)} % of it is a line of the batch, weighed in as such: log here only what goes in "
+            "besides, or it counts twice."
+        )
     if added > most + KEPT:
         notes.append(f"{number(added, 2)} % is in, past the limit of {number(most, 2)} %.")
     state, said = _judge(batch, log, material, points, kind, ph, added, most)

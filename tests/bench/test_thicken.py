@@ -502,3 +502,15 @@ def test_a_struck_step_stays_and_the_log_goes_on_without_it(run: Run, tmp_path: 
     )
     assert (code, "strike the wrong line first" in err) == (2, True)
     assert "there is no step of thickening of this number" in run("thicken", path, "--strike", 7, "--why", "x").err
+
+
+def test_a_thickener_that_is_a_line_of_the_batch_is_told_beside_its_log(run: Run, tmp_path: Path) -> None:
+    """The next master formula holds the salt of the last batch: logged again it would count twice."""
+    line = '[[line]]\nmaterial = "sodium-chloride"\npercent = 0.6\n[[line]]\nmaterial = "aqua"\npercent = 72.2'
+    batch = laid(tmp_path)
+    text = batch.read_text(encoding="utf-8")
+    batch.write_text(text.replace('[[line]]\nmaterial = "aqua"\npercent = 72.8', line), encoding="utf-8")
+    told = " ".join(run("thicken", str(batch), "--material", "salt").out.split())
+    assert "0.6 % of it is a line of the batch" in told
+    batch.write_text(text, encoding="utf-8")
+    assert "is a line of the batch" not in run("thicken", str(batch), "--material", "salt").out
