@@ -303,6 +303,9 @@ def _pool_of(scenario: Scenario, joined: Mapping[str, Ingredient], chosen: Mappi
     return Pool(candidates, held.percent, later, thickeners, held.planned, salt, scenario.counts_plan)
 
 
+READ_AT_THE_BENCH = frozenset(("viscosity", "thickness", "clarity", "turbidity", "haze", "stability", "foam-height"))
+
+
 def _refuse_ids_and_goals(brief: Brief) -> None:
     """Refuse rules that are called as one of the tool, and goals that are none that the brief knows."""
     where, goals = brief.where, brief.scenario.objective.goals
@@ -312,6 +315,10 @@ def _refuse_ids_and_goals(brief: Brief) -> None:
         step = f"Choose another, such as 'my-{twice[0]}'."
         raise DataError(Problem(where, f"rule.{i}", "this id belongs to a rule of the tool.", step) for i in twice)
     known = [*MEASURES, *(r.id for r in brief.modelled if isinstance(r, LimitRule))]
+    read = [m for _, m in goals if m in READ_AT_THE_BENCH and m not in known]
+    if read:
+        step = "Plan beakers with 'tenside trials plan'; 'tenside blend' holds a limit on what they read by --want."
+        raise fault(where, "objective", f"'{read[0]}' is read at the bench, never computed.", step)
     unknown_goals = unknown(where, "objective", [m for _, m in goals], known)
     if unknown_goals:
         raise DataError(unknown_goals)

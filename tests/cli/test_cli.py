@@ -201,6 +201,13 @@ def shelf_rows() -> list[list[str]]:
         return list(csv.reader(stream))
 
 
+def test_what_only_the_bench_can_show_is_no_objective(run: Run) -> None:
+    told = run("blend", "hand-wash", "--objective", "maximise viscosity")
+    assert told.code == 3
+    assert "'viscosity' is read at the bench, never computed" in " ".join(told.err.split())
+    assert "trials plan" in told.err
+
+
 def test_a_shelf_of_the_command_line_as_csv_and_as_workbook(
     run: Run, blended: Callable[[str], Ran], tmp_path: Path
 ) -> None:
