@@ -30,6 +30,7 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `PROOF_MARGIN` | a proof of impossibility is one | its largest term |
 | `CHOICES_MET` | an integer search has closed its gap | the objective |
 | `CLEARLY_WORSE` | an objective is beyond what an integer program may miss its rows by | the terms that it sums |
+| `NOT_FOR_NOTHING` | what is left over of a plan is weighed at so much less than its whole price | that price |
 | `CLEARLY_OTHER` | other choices are worse by a bound that was computed here | the terms that the objective sums |
 | `AGREED` | another solver's objective is the one at its own choices | the objective |
 | `DESCENT_MET` | a descent's last program gives what its end is worth | 1 + the objective |
@@ -80,6 +81,7 @@ PROOF_REUSED = 1e-7
 PROOF_MARGIN = 1e-10
 CHOICES_MET = 1e-6
 CLEARLY_WORSE = 1e-5
+NOT_FOR_NOTHING = 1e-5
 CLEARLY_OTHER = 1e-8
 AGREED = 1e-4
 DESCENT_MET = 1e-7

@@ -31,9 +31,9 @@ from optimizer.rules.row import Setting
 from optimizer.solve.lexicographic import further_costs, preferred
 from optimizer.solve.linear import choose_ph, formula_from
 from optimizer.solve.result import EXIT_CODES
-from optimizer.units import ROW_MET, USED
+from optimizer.units import NOT_FOR_NOTHING, ROW_MET, USED
 
-ALMOST = 1 - 1e-5
+ALMOST = 1 - NOT_FOR_NOTHING
 """Most of its price at which what is left over is weighed: at all of it, what nobody needs would be bought for nothing.
 """
 
