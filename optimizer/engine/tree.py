@@ -167,6 +167,22 @@ def _proof(
     return (*kept, *better), float(min(bounds[strong].min(initial=inf), refined.min(initial=inf)))
 
 
+def dearest(off: Vector, y: Vector, sizes: Vector) -> npt.NDArray[np.int64]:
+    """Return the choices that are furthest from whole in what their rows are worth, at most `TRIED`.
+
+    A yes that is nearly whole may still be the dearest: it decides by how much rows are lifted.
+
+    Args:
+        off: How far each choice is from whole, shape (k,); negative where it is none any more.
+        y: Prices of the rows, shape (m,).
+        sizes: Sizes of the coefficients of the choices in the rows, shape (m, k).
+    """
+    worth = off * (np.abs(y) @ sizes)
+    order = np.lexsort((-off, -worth))
+    broken = order[off[order] > WHOLE][:TRIED]
+    return broken if broken.size else np.array([off.argmax()])
+
+
 def reached(cost: Vector, x: Vector) -> float:
     """Return what nothing costs less than where a point, shape (n,), is the best; infinite where there is none."""
     return float(cost @ x) - BOUND_MET * float(np.abs(cost) @ np.abs(x)) if x.size else inf
@@ -377,16 +393,9 @@ class _Search:
         return best
 
     def _broken(self, half: Half) -> npt.NDArray[np.int64]:
-        """Return the columns that are furthest from whole in what their rows are worth, at most `TRIED`.
-
-        A yes that is nearly whole may still be the dearest: it decides by how much rows are lifted.
-        """
+        """Return the columns that are to be split first, at most `TRIED`."""
         parts = half.answer.x[self.whole :]
-        off = np.abs(parts - np.round(parts))
-        worth = off * (np.abs(half.answer.y) @ self.sizes)
-        order = np.lexsort((-off, -worth))
-        broken = order[off[order] > WHOLE][:TRIED]
-        return np.asarray(self.whole + (broken if broken.size else np.array([off.argmax()])))
+        return np.asarray(self.whole + dearest(np.abs(parts - np.round(parts)), half.answer.y, self.sizes))
 
     def _boxes(self, half: Half, column: int) -> Iterator[tuple[Vector, Vector]]:
         value = half.answer.x[column]

@@ -16,6 +16,7 @@ import numpy as np
 
 from optimizer.data.pool import Mask, Vector
 from optimizer.engine.highs import SolverAnswer
+from optimizer.engine.tree import dearest
 from optimizer.immutable import replace
 from optimizer.sweep.checking import Checker
 from optimizer.sweep.chosen import KnownPoint
@@ -46,9 +47,6 @@ MOST_RUNS = 400
 """Programs after which a walk is given up."""
 WAVE = 64
 """Most scenarios that are walked before what they taught is tried on the others."""
-TRIED = 2
-"""Most choices of which both halves are solved before one of them is split."""
-
 
 FEW = 4
 """Where no more parts of a split box are open, they are solved rather than the box."""
@@ -422,11 +420,9 @@ class TreeReuse:
         low, high = self.cover.low[box], self.cover.high[box]
         off = np.abs(answer.x[self.doses :] - np.round(answer.x[self.doses :]))
         off[low == high] = -1.0
-        order = np.argsort(-off, kind="stable")[:TRIED]
+        order = dearest(off, answer.y, np.abs(self.base.matrix[:, self.doses :]))
         best, most, pair = int(order[0]), -1.0, None
         for choice in order.tolist():
-            if off[choice] <= LAST_DIGIT and pair is not None:
-                break
             down, up = high.copy(), low.copy()
             down[choice], up[choice] = 0.0, 1.0
             halves = self._run(programs, q, low, down), self._run(programs, q, up, high)
