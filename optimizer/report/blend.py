@@ -56,8 +56,9 @@ def blend_document(
     brief, scenario = result.brief, result.brief.scenario
     assert result.weighable is not None
     planned = planned_cost(brief, result.weighable, result.setting)
+    cautions = cautions_at(brief, result.weighable, result.setting)
     sections: list[Section | Document] = [
-        alarm_listing(cautions_at(brief, result.weighable, result.setting)),
+        alarm_listing(cautions),
         _formula(result),
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
@@ -73,7 +74,7 @@ def blend_document(
         *more,
         *_entries(result),
         _notes(result),
-        _cautions(result),
+        caution_listing(cautions),
         provenance_listing(result.provenance),
     ]
     facts, good = _facts(result, planned), result.ending == "optimal"
@@ -484,7 +485,7 @@ def _asked(result: Result) -> Listing:
     return Listing("What the brief asks", tuple(rules))
 
 
-def _cautions(result: Result, explanation: Explanation | None = None) -> Listing:
+def _cautions(result: Result, explanation: Explanation | None) -> Listing:
     clash = line_of_clash(result.brief, explanation.conflict) if explanation else ()
     return caution_listing((*clash, *cautions_at(result.brief, result.weighable, result.setting)))
 

@@ -97,6 +97,7 @@ class TreeReuse:
     cover: Cover = field(init=False)
     _gained: float = 0.0
     _spent: float = 0.0
+    _sizes: Vector = field(init=False)
     _hot: Hot = field(init=False)
     _only: OnlyBest = field(init=False)
     _checker: Checker = field(init=False)
@@ -104,6 +105,7 @@ class TreeReuse:
     def __post_init__(self) -> None:
         self._gained, self._spent, self.seen = self.given.account
         self.pool, self._checker = Pool(self.base, self.doses, self.given), Checker(self.base)
+        self._sizes = np.abs(self.base.matrix[:, self.doses :])
         self._hot = Hot(self.base, np.arange(self.base.cost.size))
         self._begin_tree()
 
@@ -420,7 +422,7 @@ class TreeReuse:
         low, high = self.cover.low[box], self.cover.high[box]
         off = np.abs(answer.x[self.doses :] - np.round(answer.x[self.doses :]))
         off[low == high] = -1.0
-        order = dearest(off, answer.y, np.abs(self.base.matrix[:, self.doses :]))
+        order = dearest(off, answer.y, self._sizes)
         best, most, pair = int(order[0]), -1.0, None
         for choice in order.tolist():
             down, up = high.copy(), low.copy()
