@@ -24,6 +24,7 @@ from optimizer.solve.result import Result
 from tests.support import briefs, oracle
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
 from tests.support.draws import drawn as amount
+from tests.support.draws import some
 from tests.support.oracle import Case, Table
 from tests.support.solved import POSSIBLE, solved
 
@@ -102,7 +103,7 @@ def test_13_a_rounded_formula_is_exact_and_keeps_every_rule(part: int) -> None:
     assert stopped <= NUMBER / 10
 
 
-@pytest.mark.parametrize("part", range(PARTS))
+@pytest.mark.parametrize("part", some(range(PARTS), 3))
 def test_13_a_second_opinion_finds_every_rule_kept(part: int) -> None:
     for case, result in drawn(part):
         assert result.rounded is not None
