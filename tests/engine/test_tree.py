@@ -15,13 +15,11 @@ from optimizer.engine.exact import shortfall
 from optimizer.engine.highs import Session
 from optimizer.engine.search import search
 from optimizer.engine.tree import Tree, checked, grown, reached
-from optimizer.files import shipped
 from optimizer.immutable import replace
 from tests.support.draws import drawn, some
-from tests.support.solved import solved
+from tests.support.solved import SHIPPED, solved
 
 INF = float("inf")
-SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem != "common")
 
 
 @dataclass
@@ -148,7 +146,7 @@ def test_what_is_left_to_the_solver_is_its_word() -> None:
     assert grown(one.session, one.cost, one.lower, one.upper, most=1) is None
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", [*SHIPPED, "impossible-wash"])
 def test_every_shipped_answer_is_proven_over_all_choices(name: str) -> None:
     result = solved(name)
     assert result.proof == "certificate"

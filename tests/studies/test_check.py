@@ -36,7 +36,7 @@ from tests.support.briefs import brief_of
 from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case
 from tests.support.pencil import AA, CC, RULES, rated, rated_pencil
-from tests.support.solved import POSSIBLE, solved
+from tests.support.solved import SHIPPED, solved
 
 CI = settings(draws.CI, max_examples=drawn(15, of=60))
 
@@ -212,7 +212,7 @@ def test_a_blends_json_is_held_against_the_ph_that_it_aims_at(tmp_path: Path) ->
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("name", POSSIBLE)
+@pytest.mark.parametrize("name", SHIPPED)
 def test_a_blends_own_json_passes_its_brief(name: str, tmp_path: Path) -> None:
     path = shipped("scenarios") / f"{name}.toml"
     result = solved(name)

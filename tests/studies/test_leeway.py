@@ -274,7 +274,7 @@ def test_the_first_other_formula_is_the_furthest_corner(seed: int) -> None:
     assert first == pytest.approx(furthest, abs=2e-3)
 
 
-@pytest.mark.parametrize("seed", ALTERNATIVES)
+@pytest.mark.parametrize("seed", some(ALTERNATIVES, 12))
 def test_other_formulas_are_within_the_loss_keep_every_rule_and_lie_as_far_as_told(seed: int) -> None:
     case, found, loss = small(seed), with_others(seed), loss_of(seed)
     brief = found.result.brief

@@ -26,8 +26,9 @@ class Extent:
 
 
 def some(cases: Sequence[Any], everyday: int) -> list[Any]:
-    """Return all cases, those past the first few for `make test-more` only."""
-    return [*cases[:everyday], *(pytest.param(case, marks=pytest.mark.thorough) for case in cases[everyday:])]
+    """Return all cases, those past the first few for `make test-more` only; a tuple holds several arguments."""
+    more = (case if isinstance(case, tuple) else (case,) for case in cases[everyday:])
+    return [*cases[:everyday], *(pytest.param(*case, marks=pytest.mark.thorough) for case in more)]
 
 
 def drawn(everyday: int, *, of: int) -> int:
