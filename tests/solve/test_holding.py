@@ -49,7 +49,7 @@ def worth(case: Case, o: Outcome, limit: float) -> float:
 
 def test_inside_the_range_an_enumeration_finds_nothing_better_and_past_it_something() -> None:
     inside = past = 0
-    for seed in (*range(drawn(12, of=200)), *TAKEN):
+    for seed in (*range(drawn(6, of=200)), *TAKEN):
         case = draw(Random(f"holding {seed}"), CHOOSING)
         stated = {rule["id"] for rule in case["scenario"]["rule"]}
         result = solve(brief_of(case), ranges=True)
@@ -101,7 +101,7 @@ def test_of_a_shipped_brief_what_takes_over_is_what_is_best_past_the_range() -> 
         assert used(solve(brief_at(brief, {"active.at_least": limit}))) == used(result)
 
 
-@pytest.mark.parametrize("name", some(["gentle-wash", "hand-wash", "clear-shampoo"], 1))
+@pytest.mark.parametrize("name", some(["hand-wash", "gentle-wash", "clear-shampoo"], 1))
 def test_nothing_is_left_open_on_shipped_briefs(name: str) -> None:
     """Where a range ends before that of the price, what takes over was found."""
     for o in followed(solved(name, ranges=True)):

@@ -46,7 +46,7 @@ def test_a_second_pass_of_a_ruler_is_proven_at_once_and_is_what_blend_says(
             assert said.ph is None or answer.ph == said.ph.target
 
 
-@pytest.mark.parametrize("name", some(["facial-wash", "hand-wash"], 1))
+@pytest.mark.parametrize("name", some(["gentle-wash", "facial-wash", "hand-wash"], 1))
 def test_after_one_pass_nearly_all_places_of_a_ruler_are_proven_at_once(name: str) -> None:
     ruler = Ruler(tenside.read_brief(name), "mildness.at_least")
     ruler.passed()
