@@ -1,19 +1,51 @@
-"""A maker's own tables through the door: a formula sheet becomes a formula file, a price list a shelf."""
+"""A maker's own tables through the door: a formula sheet becomes a formula file, a price list a shelf.
+
+A page shows a file that it is sent as lines (`sent_lines`), which are read as the file would be (`typed.as_table`).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Literal
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.stock import stocked_brief
 from optimizer.data.library import Library, chosen_library
 from optimizer.data.names import material_of
+from optimizer.data.sheet import is_workbook, text_of_others
 from optimizer.data.workbook import write_rows
-from optimizer.errors import UsageError
-from optimizer.intake.formula_sheet import read_formula_sheet
-from optimizer.intake.price_list import read_price_list, shelf_rows
+from optimizer.errors import UsageError, fault
+from optimizer.intake.formula_sheet import formula_rows, read_formula_sheet
+from optimizer.intake.price_list import price_rows, read_price_list, shelf_rows
+from optimizer.intake.typed import lines_of
 from optimizer.report.intake import FormulaTaken, PricesTaken
+
+TABLES = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
+"""Endings of files that are read as tables."""
+
+
+def sent_lines(name: str, content: bytes, of: Literal["formula", "prices"]) -> str:
+    """Return a table that was sent as the lines that it is read from.
+
+    Args:
+        name: What its file is called.
+        content: Of the file.
+        of: What is looked for in it.
+
+    Raises:
+        DataError: If it is no table, or a workbook in which nothing of it is found.
+    """
+    ending = Path(name).suffix.lower()
+    if ending not in TABLES:
+        raise fault(name, "", f"no table is read from {name}.", "Save it as CSV or XLSX and send that.")
+    with TemporaryDirectory() as place:
+        path = Path(place) / f"sent{ending}"
+        path.write_bytes(content)
+        if not is_workbook(path):
+            return text_of_others(path)
+        return lines_of(formula_rows(path) if of == "formula" else price_rows(path))
 
 
 def take_formula(

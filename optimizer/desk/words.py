@@ -13,23 +13,22 @@ from optimizer.immutable import replace
 from optimizer.report.document import Cell, Curves, Document, Listing, Section, Sketch, Table
 
 COMMANDS = {
-    "advice": "", "batch": "Lay a batch", "blend": "the product's page", "card": "Card", "check": "",
-    "compare": "Side by side", "cost": "Cost", "explain": "", "frontier": "Pictures", "import": "",
-    "import formula": "", "import prices": "", "label": "Label", "leeway": "Pictures", "library": "",
-    "library check": "", "library evidence": "", "library find": "", "library law": "", "library list": "",
-    "library show": "", "list": "Bench", "made": "As made", "open": "the desk", "pack-up": "", "page": "",
-    "ph": "pH", "range": "A whole range", "records": "Records", "records change": "", "records check": "",
-    "records due": "Bench", "records export": "", "records import": "", "records keep": "Keep",
-    "records list": "Records", "records lots": "Records", "records master": "Master formula", "records note": "Records",
-    "records result": "Note a reading of a test", "records sample": "Put a sample away", "records show": "Records",
-    "records strike": "Strike it", "records tests": "Lay the tests of this batch",
+    "advice": "Advice", "batch": "Lay a batch", "blend": "the product's page", "card": "Card",
+    "check": "Against the brief", "compare": "Side by side", "cost": "Cost", "explain": "", "frontier": "Pictures",
+    "import": "", "import formula": "A formula of your own", "import prices": "", "label": "Label",
+    "leeway": "Pictures", "library": "", "library check": "", "library evidence": "", "library find": "",
+    "library law": "", "library list": "", "library show": "", "list": "Bench", "made": "As made", "open": "the desk",
+    "pack-up": "", "page": "", "ph": "pH", "range": "A whole range", "records": "Records", "records change": "",
+    "records check": "", "records due": "Bench", "records export": "", "records import": "", "records keep": "Keep",
+    "records list": "Records", "records lots": "Records", "records master": "Master formula",
+    "records note": "Records", "records result": "Note a reading of a test", "records sample": "Put a sample away",
+    "records show": "Records", "records strike": "Strike it", "records tests": "Lay the tests of this batch",
     "records versions": "Master formulas", "records where": "Where did a lot go?", "restandardise": "",
-    "robust": "If lots differ", "rules": "", "schema": "",
-    "start": "New product", "stock": "Shelf", "substitute": "the page of that material", "thicken": "Thicken",
-    "together": "From one shelf", "trials": "Trials", "trials fit": "What they tell",
-    "trials next": "Choose two more beakers", "trials note": "Beakers", "trials plan": "Trials", "trials rate": "",
-    "trials salt": "", "trials sheet": "Sheet", "unpack": "", "variants": "Variants side by side", "weigh": "Weigh",
-    "weighed": "Weigh", "why": "Why not another material?",
+    "robust": "If lots differ", "rules": "", "schema": "", "start": "New product", "stock": "Shelf",
+    "substitute": "the page of that material", "thicken": "Thicken", "together": "From one shelf", "trials": "Trials",
+    "trials fit": "What they tell", "trials next": "Choose two more beakers", "trials note": "Beakers",
+    "trials plan": "Trials", "trials rate": "", "trials salt": "", "trials sheet": "Sheet", "unpack": "",
+    "variants": "Variants side by side", "weigh": "Weigh", "weighed": "Weigh", "why": "Why not another material?",
 }  # fmt: skip
 """The page or button of the desk that does what a command does; empty where only the command line does it."""
 COMMAND = re.compile(r"'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?:(?!, then |[.;] |[.;)]?$|\)).)*)")
@@ -44,6 +43,10 @@ INSTEAD = (
      r"note \1 g as the mass and \2 g of water put back, under 'Finish'"),
     (r"([Rr])un 'tenside", r"\1ead 'tenside"),
     (r", or name the store with --store FILE", ""),
+    (r'([Ss])ay which(:| with) --as ".*?=[^"=]*"', r"\1ay which below"),
+    (r'name its id: --as ".*?=[^"=]*"', "name it below"),
+    (r"or say what they are with --as", "or say below what they are"),
+    (r"write q\.s\. as its dose, or name it with --rest, such as --rest water", "name it here, such as water"),
     (r"--bottles", "bottles"), (r"--bottle", "the bottle"), (r"--density", "the density"),
 )  # fmt: skip
 """What is told to a page instead of what is told to a command line."""

@@ -7,16 +7,13 @@ from urllib.parse import urlencode
 
 from optimizer.answers.beginning import library_in
 from optimizer.answers.stock import ShelfLeft, shelf_left, shelves_in
-from optimizer.data.facts import Material
-from optimizer.data.names import material_of
 from optimizer.data.shelf import ShelfLine, change_shelf, drop_from_shelf
 from optimizer.desk.asked import Asked
+from optimizer.desk.brought import CALLED, meant
 from optimizer.desk.frame import button, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.words import in_full, sentence
-from optimizer.errors import UsageError
 from optimizer.report.stock import stock_document
 from optimizer.units import number
 
@@ -27,7 +24,6 @@ MEASURED = {
 }
 """What is measured of a lot, in words, and the most that it can be."""
 
-CALLED = "Its id, name or INCI name, as the library has it."
 SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
 
 
@@ -44,20 +40,9 @@ def act(asked: Asked) -> Outcome:
             raise RefusedError({"": "Nothing was changed, so nothing was written."})
         change_shelf(path, asked.whole("row"), values, asked.text("material"))
         return asked.done("/shelf", f"Written: {called}.")
-    material = _meant(asked)
+    material = meant(asked, "new", library_in(asked.folder.path))
     change_shelf(path, None, {"material": material.id, **values})
     return asked.done("/shelf", f"Added: {material.name}.")
-
-
-def _meant(asked: Asked) -> Material:
-    """Return the material that is named: a shelf with one that nobody knows would make every product of it useless."""
-    name, known = asked.text("new"), library_in(asked.folder.path)
-    if not name:
-        raise RefusedError({"new": "Name the material."})
-    try:
-        return known.by_id[material_of(name, known.materials)]
-    except UsageError as error:
-        raise RefusedError({"new": sentence(in_full(str(error), known.by_id))}) from None
 
 
 def _shelf(asked: Asked) -> Path:
