@@ -15,7 +15,7 @@ from optimizer.report.document import Cell, Curves, Document, Listing, Section, 
 COMMANDS = {
     "advice": "Advice", "batch": "Lay a batch", "blend": "the product's page", "card": "Card",
     "check": "Against the brief", "compare": "Side by side", "cost": "Cost", "explain": "", "frontier": "Pictures",
-    "import": "", "import formula": "A formula of your own", "import prices": "", "label": "Label",
+    "import": "", "import formula": "A formula of your own", "import prices": "A price list", "label": "Label",
     "leeway": "Pictures", "library": "", "library check": "", "library evidence": "", "library find": "",
     "library law": "", "library list": "", "library show": "", "list": "Bench", "made": "As made", "open": "the desk",
     "pack-up": "", "page": "", "ph": "pH", "range": "A whole range", "records": "Records", "records change": "",

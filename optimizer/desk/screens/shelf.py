@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import urlencode
 
 from optimizer.answers.beginning import library_in
-from optimizer.answers.stock import ShelfLeft, shelf_left, shelves_in
-from optimizer.data.shelf import ShelfLine, change_shelf, drop_from_shelf
+from optimizer.answers.keeping import can_be_put_back, put_back
+from optimizer.answers.stock import ShelfLeft, change_shelf, shelf_left, shelves_in
+from optimizer.data.shelf import ShelfChange, ShelfLine
 from optimizer.desk.asked import Asked
 from optimizer.desk.brought import CALLED, meant
 from optimizer.desk.frame import button, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.files import digest
 from optimizer.report.stock import stock_document
 from optimizer.units import number
 
@@ -31,17 +34,20 @@ def act(asked: Asked) -> Outcome:
     """Write a line of the shelf, or add one."""
     path = _shelf(asked)
     called = asked.text("called", asked.text("material"))
+    if asked.text("back"):
+        put_back(path, asked.text("back"))
+        return asked.done("/shelf", f"{path.name} is as it was before its last change.")
     if asked.text("off"):
-        drop_from_shelf(path, asked.whole("row"), asked.text("material"))
+        change_shelf(path, ShelfChange({}, asked.whole("row"), asked.text("material"), gone=True))
         return asked.done("/shelf", f"Taken off the shelf: {called}.")
     values = _values(asked)
     if asked.text("row"):
         if not values:
             raise RefusedError({"": "Nothing was changed, so nothing was written."})
-        change_shelf(path, asked.whole("row"), values, asked.text("material"))
+        change_shelf(path, ShelfChange(values, asked.whole("row"), asked.text("material")))
         return asked.done("/shelf", f"Written: {called}.")
     material = meant(asked, "new", library_in(asked.folder.path))
-    change_shelf(path, None, {"material": material.id, **values})
+    change_shelf(path, ShelfChange({"material": material.id, **values}))
     return asked.done("/shelf", f"Added: {material.name}.")
 
 
@@ -82,7 +88,8 @@ def shelf(asked: Asked) -> Page:
     paths = shelves_in(asked.folder.path)
     if not paths:
         said = "No shelf lies in this folder: a table shelf.csv with what you have, its price, pack, stock and lot."
-        return Page("Shelf", tag("p", said), here="shelf")
+        lay = tag("a", "Lay one from a price list", href="/prices")
+        return Page("Shelf", markup(tag("p", said), tag("p", lay, class_="go")), here="shelf")
     return Page("Shelf", markup(*(_one(asked, path) for path in paths)), here="shelf")
 
 
@@ -93,9 +100,18 @@ def _one(asked: Asked, path: Path) -> Html:
         "section",
         tag("h2", path.name),
         tag("ul", *items, class_="entries"),
-        folded("Add a line", _add(asked, path), open_="new" in asked.problems) if asked.device.formulas else None,
+        *(_changes(asked, path) if asked.device.formulas else ()),
         folded("What runs low, and when to buy", report(stock_document(found.stock), f"{path.stem}-")),
     )
+
+
+def _changes(asked: Asked, path: Path) -> Iterator[Html]:
+    """Yield what can be done with a shelf as a whole."""
+    yield folded("Add a line", _add(asked, path), open_="new" in asked.problems)
+    yield tag("p", tag("a", "A price list", href=f"/prices?{urlencode({'shelf': path.name})}"), class_="go")
+    if can_be_put_back(path):
+        undo = button("Put the shelf back as it was before", quiet=True, name="back", value=digest(path))
+        yield form(asked.unasked, "/shelf", hidden({"shelf": path.name}), undo)
 
 
 def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
