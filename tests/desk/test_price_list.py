@@ -104,7 +104,7 @@ def test_without_a_shelf_one_is_laid_as_the_command_lays_it(tmp_path: Path) -> N
     [
         ({"lines": ""}, "lines", "Paste the lines"),
         ({"lines": "nothing;here\n1;2"}, "lines", "No line of headings"),
-        ({"lines": "Article;Unit price\nGlycerin;3"}, "lines", "Of a kg or of a pack"),
+        ({"lines": "Article;Unit price\nGlycerin;3"}, "lines", "of a kg or of a pack"),
         ({"lines": "Article;Price per kg\nNobody knows this;3"}, "lines", "No line could be taken"),
         ({"density": "heavy"}, "density", "is not a number"),
     ],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from optimizer.answers.beginning import library_in
 from optimizer.answers.keeping import can_be_put_back, put_back
@@ -126,7 +126,7 @@ def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
     low = any(h.low and h.name == name for h in found.stock.materials)
     return tag(
         "li",
-        tag("div", tag("span", name, class_="name"), tag("span", left, class_="n"), class_="line"),
+        tag("div", tag("span", _known(found, line), class_="name"), tag("span", left, class_="n"), class_="line"),
         tag("p", "Runs low", class_="next") if low else None,
         tag("p", ", ".join(f for f in (*facts, counted) if f), class_="of"),
         _changing(asked, found.path, line, name) if asked.device.formulas else None,
@@ -134,13 +134,25 @@ def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
     )
 
 
+def _known(found: ShelfLeft, line: ShelfLine) -> Html:
+    """Return the name of a line's material, which leads to what is known of it."""
+    return tag("a", found.names[line.row], href=f"/library/of/{quote(line.material, safe='')}")
+
+
 def _changing(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
     """Return the form that changes a line, or the link that shows it: a shelf may be long, a page may not."""
     here = {"of": path.name, "line": str(line.row)}
     sent = (asked.text("shelf"), asked.text("row"))
     if (path.name, str(line.row)) in (sent, (asked.query.get("of"), asked.query.get("line"))):
-        return folded("Change it", _change(asked, path, line, name), open_=True)
-    return tag("p", tag("a", "Change it", href=f"/shelf?{urlencode(here)}#row-{line.row}"), class_="go")
+        change = folded("Change it", _change(asked, path, line, name), open_=True)
+        return markup(change, tag("p", _other_lot(here), class_="go"))
+    change = tag("a", "Change it", href=f"/shelf?{urlencode(here)}#row-{line.row}")
+    return tag("p", change, _other_lot(here), class_="go")
+
+
+def _other_lot(here: dict[str, str]) -> Html:
+    """Return the way to what a new lot of a line makes of a formula."""
+    return tag("a", "Bring a formula to a new lot", href=f"/lot?{urlencode(here)}")
 
 
 def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
