@@ -39,7 +39,8 @@ def bench(asked: Asked) -> Page:
         return Page("On the bench", _offer(asked))
     batches = asked.folder.batches()
     parts = [_under_way(batches), _due(asked), _low(asked), _products(asked), _done(batches), _broken(asked, batches)]
-    return Page("On the bench", markup(*parts))
+    along = tag("p", tag("a", "Take everything along", href="/along"), class_="go")
+    return Page("On the bench", markup(*parts, along))
 
 
 def _offer(asked: Asked) -> Html:
