@@ -198,7 +198,11 @@ def test_a_blends_json_is_held_against_the_ph_that_it_aims_at(tmp_path: Path) ->
     lines = [{"id": "aqua", "percent": 85.0}, {"id": "cocamidopropyl-betaine", "percent": 15.0}]
     file = tmp_path / "answer.json"
     brief = load_brief(shipped("scenarios") / "hand-wash.toml", changes=[("ph.low", "4.5"), ("ph.high", "6.5")])
-    for target, aims in ((6.2, "the pH it aims at"), (None, "where its windows fit best"), (9.0, "windows fit best")):
+    for target, aims in (
+        (6.2, "the pH it aims at"),
+        (None, "where it fits the brief best"),
+        (9.0, "fits the brief best"),
+    ):
         file.write_text(json.dumps({"ph": target and {"target": target}, "formula": lines}), encoding="utf-8")
         wide, given_ = held_against(file, brief)
         answer = optimizer.check(file, brief)
