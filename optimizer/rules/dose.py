@@ -111,8 +111,8 @@ class Stock(LimitRule):
         return f"{self.of.words} (stock{lines} for this batch)"
 
     def idle(self, value: float) -> bool:
-        """Whether there is more of it than a batch can hold: that limits nothing."""
-        return self.limits[1] >= 100
+        """Whether it limits nothing: more is in stock than a batch can hold, or none of it is used."""
+        return self.limits[1] >= 100 or not value > 0
 
     def amount(self, item: Ingredient) -> float:
         """Dose of the material."""
