@@ -197,8 +197,8 @@ def test_what_is_near_to_answering_to_salt_is_tried(doses: dict[str, float], wor
 
 
 def test_salt_is_asked_for_before_the_curve_that_is_to_be_run_or_not_added_at_all() -> None:
-    """Salts of 0.8 % preservatives leave little of 2 % (common practice): the lots come first, then the curve."""
-    little = advice_on(situation({**SALTY, "sodium-benzoate": 0.5, "potassium-sorbate": 0.3}))
+    """Salts of 1.1 % preservatives leave little of 2 % (common practice): the lots come first, then the curve."""
+    little = advice_on(situation({**SALTY, "sodium-benzoate": 0.7, "potassium-sorbate": 0.4}))
     texts = [a.text for a in little if a.key in ("salt-near-limit", "salt-or-thickener")]
     assert [t.split(";")[0].split(",")[0] for t in texts] == [
         "Ask for the salt of your lots before the salt curve",
