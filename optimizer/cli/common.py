@@ -343,15 +343,15 @@ def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = 
     if json:
         print_json(answer.record())
     else:
-        show(answer.document(), markdown, html, pdf)
+        save_beside(answer.page, html, pdf)
+        show(answer.document(), markdown)
         if answer.closing:
             say(answer.closing)
     raise typer.Exit(answer.exit_code)
 
 
-def show(document: "Document", markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
-    """Print a document as text or Markdown, and write it to the files that are named."""
-    save_beside(document, html, pdf)
+def show(document: "Document", markdown: bool) -> None:
+    """Print a document as text or Markdown."""
     if markdown:
         from optimizer.report.markdown import markdown as as_markdown
 
@@ -362,12 +362,12 @@ def show(document: "Document", markdown: bool, html: Path | None = None, pdf: Pa
         show(document)
 
 
-def save_beside(document: "Document", *paths: Path | None) -> None:
-    """Write a document to the files that are named, and say so beside the answer."""
+def save_beside(page: "Callable[[], Document]", *paths: Path | None) -> None:
+    """Write a page to the files that are named, and say so beside the answer."""
     from optimizer.answers.writing import save
 
     for path in filter(None, paths):
-        save(document, path)
+        save(page(), path)
         aside(f"wrote {path}")
 
 
