@@ -80,7 +80,9 @@ def ph_of(
         size_g=size_g if size_g is not None else 1000 * batch_kg if batch_kg else None,
         water=0.0 if found.batch else water,
     )
-    return Answer("ph", PhTold(title=f"pH: {found.name}", answer=answer, notes=found.notes))
+    return Answer("ph", PhTold(title=f"pH: {found.name}", answer=answer, notes=found.notes)).by(
+        found.brief.library.called
+    )
 
 
 def ph_of_points(table: Path, target: Interval, sample_g: float, solution: Solution) -> Answer[PhTold]:
@@ -120,7 +122,7 @@ def curve_of(session: AcidSession, more_g: float = 0.0) -> tuple[tuple[float, In
 def note_thickening(found: Subject, material: str = "", **asked: Any) -> Answer[Thickened]:
     """Answer with what `thickened` returns, asked alike, and with the command that comes next."""
     logged = thickened(found, material, **asked)
-    answer = Answer("thicken", logged)
+    answer = Answer("thicken", logged).by(found.brief.library.called)
     assert found.batch_path is not None
     answer.following = after_thickening(logged.logs, found.batch_path)
     return answer

@@ -48,7 +48,7 @@ def blend(
     goal = questions.goal_changes(objective)
     brief = Given(changes, shelf, library).brief(scenario, [] if measured.readings else goal)
     brief = measured.put_into(brief, aim=objective.strip())
-    altered = any((changes, objective, shelf, library, measured.readings, measured.want, measured.at_ph))
+    altered = any((changes, objective, measured.readings, measured.want, measured.at_ph))
     answer = questions.blend(
         brief, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges, name=scenario, altered=altered
     )
