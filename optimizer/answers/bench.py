@@ -216,7 +216,7 @@ def note_weights(
     assert path is not None
     lines = found.brief.shelf.lines if found.brief.shelf else ()
     lots = {(ln.material, ln.lot): ln.lot_active for ln in lines if ln.lot and ln.lot_active is not None}
-    named, finish, day = Named(found), dict(finish or {}), day_of(on)
+    named, finish, day = TypedNames(found), dict(finish or {}), day_of(on)
     typed = with_actives([named(w) for w in weights], [named.active(a) for a in actives], lots)
 
     def change(document: TOMLDocument, now: Batch) -> None:
@@ -246,7 +246,7 @@ def note_as_typed(found: Subject, weights: Iterable[Weight], **how: Any) -> Answ
     return Answer("weighed", Weighed(path=path, batch=after), 0, path=path, batch=after, names=names, now=now)
 
 
-class Named:
+class TypedNames:
     """Materials as they are typed at the bench: an id, a name, an everyday word, or the number of the weigh sheet."""
 
     def __init__(self, found: Subject) -> None:
