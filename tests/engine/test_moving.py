@@ -14,6 +14,7 @@ from optimizer.engine.moving import Line, Moving, Shift
 from optimizer.engine.search import fixed
 from optimizer.engine.sensitivity import Basis
 from optimizer.engine.tree import Tree, grown
+from tests.support.draws import some
 
 DOSES = CHOICES = 5
 SLACK = 1e-7
@@ -97,7 +98,7 @@ def on_choice() -> Shift:
 
 
 @pytest.mark.parametrize("kind", ["end", "doses", "choice"])
-@pytest.mark.parametrize("seed", [*range(4), *(pytest.param(n, marks=pytest.mark.thorough) for n in range(4, 10))])
+@pytest.mark.parametrize("seed", some(range(10), 2))
 def test_nothing_is_better_before_and_something_is_after(kind: str, seed: int) -> None:
     shift = {"end": on_end(), "doses": on_doses(seed), "choice": on_choice()}[kind]
     found = followed(seed, shift)

@@ -33,7 +33,7 @@ from tests.support.pencil import dose, pencil, surfactant
 from tests.support.published_cases import arrays, load, write_as_blend
 from tests.support.repairs import possible, reduced, told
 
-CI = settings(draws.CI, max_examples=drawn(8, of=60))
+CI = settings(draws.CI, max_examples=drawn(5, of=60))
 TRIES = 1000
 
 
