@@ -12,7 +12,7 @@ from optimizer.answers.answer import Answer
 from optimizer.answers.bench import lay_batch
 from optimizer.answers.draft import MISSING, Draft, Mark
 from optimizer.answers.rulers import Rulers
-from optimizer.answers.subject import subject_of
+from optimizer.answers.subject import Subject, subject_of
 from optimizer.engine.attended import attended
 from optimizer.errors import DataError, fault
 from optimizer.files import read_toml, resolved
@@ -90,6 +90,20 @@ def out_of_formula(rulers: Rulers, draft: Draft) -> tuple[tuple[str, str], ...]:
     there = [(item.id, item.material.name) for item in brief.pool.items if item.id not in used]
     others = [(name, brief.library.by_id[name].name) for name in brief.left_out if name in brief.library.by_id]
     return (*sorted(there, key=lambda pair: pair[1]), *sorted(others, key=lambda pair: pair[1]))
+
+
+def subject_at(rulers: Rulers, draft: Draft) -> Subject:
+    """Return the formula of a product at a draft, as it is weighed.
+
+    Raises:
+        DataError: If there is none.
+    """
+    brief = rulers.reloaded(draft)
+    result = questions.blend(brief).found
+    if result.weighable is None:
+        raise fault(str(rulers.path), "", f"no formula comes out of it ({result.ending}).", "Look at what clashes.")
+    name, notes = brief.scenario.name, brief.assumptions
+    return Subject(name, brief, result.weighable, result.setting, rulers.path, result=result, notes=notes)
 
 
 def windows(rulers: Rulers, draft: Draft) -> list[Sketch]:

@@ -12,6 +12,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.brought import (
     as_seen,
     bringing,
+    in_names,
     names_asked,
     reading_button,
     row_by_row,
@@ -116,7 +117,7 @@ def _shown(asked: Asked) -> Iterator[Html | None]:
         yield two_ways(asked.problems["lines"])
         yield names_asked(asked, getattr(error, "names", ()), known)
     else:
-        yield report(shelf_document(found, moved), "read-", known.by_id)
+        yield report(in_names(shelf_document(found, moved), known), "read-", known.by_id)
         yield two_ways(" ".join(left.reason for left in found.taken.left_out))
         yield names_asked(asked, found.taken.unclear, known)
         yield seen(moved)
