@@ -73,9 +73,12 @@ def _taken(asked: Asked, lines: str, out: Path | None = None) -> PricesTaken:
     """Return the list as it is read; written as a shelf where a file is named."""
     folder = asked.folder.path
     density = asked.maybe("density", "the density", least=0.5, most=2.5)
+    currency = asked.text("currency").upper()
+    if currency and not (len(currency) == 3 and currency.isascii() and currency.isalpha()):
+        raise RefusedError({"currency": "Write it with three letters, such as EUR."})
     with as_table(lines) as table:
         return take_prices(
-            table, out=out, currency=asked.text("currency"), density=density,
+            table, out=out, currency=currency, density=density,
             words=words_said(asked, library_in(folder)), own=list(folder.glob(OWN)),
         ).found  # fmt: skip
 
