@@ -30,8 +30,8 @@ COMMANDS = {
     "start": "New product", "stock": "Shelf", "substitute": "the page of that material", "thicken": "Thicken",
     "together": "From one shelf", "trials": "Trials", "trials fit": "What they tell",
     "trials next": "Choose two more beakers", "trials note": "Beakers", "trials plan": "Trials", "trials rate": "",
-    "trials salt": "", "trials sheet": "Sheet", "unpack": "", "variants": "Variants side by side", "weigh": "Weigh",
-    "weighed": "Weigh", "why": "Why not another material?",
+    "trials salt": "", "trials sheet": "Sheet", "unpack": "Put it back", "variants": "Variants side by side",
+    "weigh": "Weigh", "weighed": "Weigh", "why": "Why not another material?",
 }  # fmt: skip
 """The page or button of the desk that does what a command does; empty where only the command line does it."""
 COMMAND = re.compile(r"'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?:(?!, then |[.;] |[.;)]?$|\)).)*)")
