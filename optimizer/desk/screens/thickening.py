@@ -68,6 +68,7 @@ def thickening(asked: Asked) -> Page:
         parts += [onwards(asked, batch, "thicken"), _log(asked, chosen), crossed(told.struck)]
     whole = report(document, materials=found.brief.library.by_id)
     parts.append(folded("All of it: limits, curve, cautions", whole, open_=bool(chosen and chosen.points)))
+    parts.append(tag("p", tag("a", "Advice", href=place(asked, "advice")), class_="go"))
     return page_of(asked, batch, "thicken", *parts)
 
 
