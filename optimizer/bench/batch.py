@@ -196,14 +196,27 @@ class Finish(Frozen):
     """The end of the batch."""
 
     mass_g: Positive | None = None
-    """Mass of the product before filling [g]; what is missing has evaporated or stayed behind."""
+    """Mass of the product before filling, as it was read last [g]; what is missing has evaporated or stayed behind."""
     lost_g: Amount = 0.0
     """Product left in vessels or taken as samples [g]; it had the product's make-up, so it changes no percentage."""
     water_added_g: Amount = 0.0
     """Water put back for what had evaporated, and water spent on rinsing weighing vessels [g]."""
+    water_at_mass_g: Amount | None = None
+    """How much of this water was in when `mass_g` was read [g]; all of it if it is left out."""
     bottles: Annotated[int, Field(ge=0)] | None = None
     """Bottles filled."""
     on: Day = ""
+
+    @property
+    def water_since_g(self) -> float:
+        """Water that was put back after the product was weighed [g]."""
+        at_mass = self.water_added_g if self.water_at_mass_g is None else self.water_at_mass_g
+        return max(0.0, self.water_added_g - at_mass)
+
+    @property
+    def there_g(self) -> float | None:
+        """The product's mass with the water that was put back since it was weighed [g]; None if nobody weighed it."""
+        return None if self.mass_g is None else self.mass_g + self.water_since_g
 
 
 class Observation(Frozen):

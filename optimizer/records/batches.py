@@ -264,7 +264,7 @@ def keep(store: Store, incoming: Incoming, on: str, made: Mapping[str, Any] | No
                 "revision", batch_id=number, revision=revision, on_date=on, file=incoming.file, text=incoming.text,
                 sha256=hashlib.sha256(incoming.text.encode()).hexdigest(), product=batch.product, brief=batch.brief,
                 master=batch.master, planned_on=batch.planned_on, made_on=made_on(batch), size_g=batch.size_g,
-                mass_g=batch.finish.mass_g, bottles=batch.finish.bottles, made=as_made,
+                mass_g=batch.finish.there_g, bottles=batch.finish.bottles, made=as_made,
             )  # fmt: skip
             for position, u in enumerate(used):
                 store.put("lot", revision_id=row, position=position, on_date=u.on, **u.model_dump(exclude={"on"}))

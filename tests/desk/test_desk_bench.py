@@ -171,6 +171,18 @@ def test_every_figure_that_is_shown_stands_in_the_record(batch: Path, run: Run) 
     assert f"{put_back['grams']:g} g of water are missing. Do not put them back: {put_back['why_not']}." in page.text
 
 
+def test_water_that_was_put_back_is_counted_where_nobody_weighs_again(small: Path) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    desk.get("/batch/batch-12/finish")
+    asked = float(shown(desk.submit("/finish", {"mass": "970"}).html, '<p class="of">Put back</p>', "<form")[0])
+    page = told(desk.submit("/finish", {"water": f"{asked:g}", "bottles": "3"}))
+    assert read_batch(small).finish.there_g == pytest.approx(970 + asked)
+    assert "No water is missing" in page.text
+    assert f"{970 + asked:g} g by sum" in page.text
+    assert not dict(page.form("/finish").fields)["mass"]
+
+
 def test_water_that_is_missing_is_told_as_large_as_a_weight(small: Path, run: Run) -> None:
     desk = desk_of(small.parent)
     weigh(desk, "batch-12")
