@@ -80,6 +80,24 @@ class BenchLine(Frozen):
     struck_on: Day = ""
 
 
+class AddedLine(BenchLine):
+    """A line that tells what was added and what was read then; struck, it is the reading alone that was wrong, or both.
+
+    A line that an older version struck says nothing of its addition, which then counts as not made.
+    """
+
+    addition_stays: bool = False
+    """Whether what was added is in all the same, although the line is struck."""
+
+
+Addition = TypeVar("Addition", bound=AddedLine)
+
+
+def additions(lines: tuple[Addition, ...]) -> tuple[Addition, ...]:
+    """Return the lines whose additions are in: those that count, and those of which only the reading is struck."""
+    return tuple(line for line in lines if not line.struck or line.addition_stays)
+
+
 class WeighedLine(BenchLine):
     """What was really weighed in of one material from one lot; several lines per material are allowed."""
 
@@ -91,7 +109,7 @@ class WeighedLine(BenchLine):
     note: str = ""
 
 
-class PhReading(BenchLine):
+class PhReading(AddedLine):
     """One reading of an acid or alkali adjustment."""
 
     added_g: Amount = 0.0
@@ -132,12 +150,22 @@ class Adjustment(Frozen):
         return counting(self.all_readings)
 
     @property
+    def additions(self) -> tuple[PhReading, ...]:
+        """The lines whose additions are in, also where their reading is struck."""
+        return additions(self.all_readings)
+
+    @property
     def added_g(self) -> float:
-        """Solution that is in after the last reading [g]."""
-        return self.reading[-1].added_g if self.reading else 0.0
+        """Solution that is in by now [g]."""
+        return self.additions[-1].added_g if self.additions else 0.0
+
+    @property
+    def unread_g(self) -> float:
+        """Solution that went in after the last reading that counts [g]."""
+        return self.added_g - (self.reading[-1].added_g if self.reading else 0.0)
 
 
-class ThickenerStep(BenchLine):
+class ThickenerStep(AddedLine):
     """One addition of thickener, or a first reading without one, and what it did."""
 
     added_percent: Percent
@@ -187,9 +215,19 @@ class ThickeningEntry(Frozen):
         return counting(self.all_steps)
 
     @property
+    def additions(self) -> tuple[ThickenerStep, ...]:
+        """The steps whose additions are in, also where their reading is struck."""
+        return additions(self.all_steps)
+
+    @property
     def added_percent(self) -> float:
-        """Thickener that is in after the last step [% of the batch]."""
-        return self.step[-1].added_percent if self.step else 0.0
+        """Thickener that is in by now [% of the batch]."""
+        return self.additions[-1].added_percent if self.additions else 0.0
+
+    @property
+    def unread_percent(self) -> float:
+        """Thickener that went in after the last reading that counts [% of the batch]."""
+        return self.added_percent - (self.step[-1].added_percent if self.step else 0.0)
 
 
 class Finish(Frozen):
@@ -311,8 +349,8 @@ class Batch(Frozen):
 
     @property
     def adjusted(self) -> tuple[Adjustment, ...]:
-        """The adjustments of the batch itself that have a reading; a sample does not go back."""
-        return tuple(a for a in self.adjustment if a.of == "batch" and a.reading)
+        """The adjustments of the batch itself that were begun; a sample does not go back."""
+        return tuple(a for a in self.adjustment if a.of == "batch" and a.additions)
 
     @property
     def ph_readings(self) -> tuple[PhReading, ...]:
@@ -326,7 +364,7 @@ class Batch(Frozen):
     @property
     def begun(self) -> bool:
         """Whether anything is recorded that makes the product differ from the plan."""
-        steps = any(step.added_percent > 0 for log in self.thickening for step in log.step)
+        steps = any(log.added_percent > 0 for log in self.thickening)
         return bool(self.weighed or self.adjusted) or steps or self.finish.mass_g is not None
 
     @property

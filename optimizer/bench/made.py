@@ -294,7 +294,7 @@ def _adjust(
     acid = adjuster_of(adjustment, materials, where)
     share = acid_share(materials[acid], adjustment)
     total = taken = 0.0
-    for reading in adjustment.reading:
+    for reading in adjustment.additions:
         more = max(reading.added_g - total, 0.0)
         total += more
         _summed(
