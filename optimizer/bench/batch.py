@@ -18,13 +18,11 @@ from tomlkit.exceptions import ParseError
 from tomlkit.items import Array
 
 from optimizer.bench.costs import Costs
+from optimizer.bench.lines import AddedLine, BenchLine, Day, additions, counting
 from optimizer.data.facts import Amount, Celsius, Frozen, Material, Percent, Ph, Positive
 from optimizer.data.names import ids_of, unmeant
-from optimizer.errors import DAY_PATTERN, DataError, Problem, fault, from_validation
+from optimizer.errors import DataError, Problem, fault, from_validation
 from optimizer.files import changing, read_text, read_toml, write_atomic
-
-Day = Annotated[str, Field(pattern=DAY_PATTERN)]
-"""Date, or date and time, as written in ISO 8601; empty if nobody noted it."""
 
 
 class Scale(Frozen):
@@ -51,14 +49,7 @@ class Scale(Frozen):
 ReadingKind = Literal["viscosity_mpas", "flow_s", "judged"]
 READINGS: tuple[ReadingKind, ...] = get_args(ReadingKind)
 """How the thickness of a blend is read."""
-Line = TypeVar("Line", bound="BenchLine")
 Held = TypeVar("Held")
-
-
-def counting(lines: tuple[Line, ...]) -> tuple[Line, ...]:
-    """Return the lines that are not struck."""
-    return tuple(line for line in lines if not line.struck)
-
 
 Word = Annotated[str, Field(min_length=1, max_length=80)]
 """A material as it is written: its id, or another word for it; see `meant`."""
@@ -70,32 +61,6 @@ class PlannedLine(Frozen):
     material: Word
     percent: Percent
     """As supplied [% w/w of the product]."""
-
-
-class BenchLine(Frozen):
-    """A line that the bench adds. A wrong one is struck: it stays, with the reason, and counts no more."""
-
-    struck: Annotated[str, Field(max_length=200)] = ""
-    """Why it does not count; empty for a line that counts."""
-    struck_on: Day = ""
-
-
-class AddedLine(BenchLine):
-    """A line that tells what was added and what was read then; struck, it is the reading alone that was wrong, or both.
-
-    A line that an older version struck says nothing of its addition, which then counts as not made.
-    """
-
-    addition_stays: bool = False
-    """Whether what was added is in all the same, although the line is struck."""
-
-
-Addition = TypeVar("Addition", bound=AddedLine)
-
-
-def additions(lines: tuple[Addition, ...]) -> tuple[Addition, ...]:
-    """Return the lines whose additions are in: those that count, and those of which only the reading is struck."""
-    return tuple(line for line in lines if not line.struck or line.addition_stays)
 
 
 class WeighedLine(BenchLine):

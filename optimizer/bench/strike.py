@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from optimizer.bench.batch import AddedLine, Batch, BenchLine, change_batch
+from optimizer.bench.batch import Batch, change_batch
+from optimizer.bench.lines import AddedLine, BenchLine
 from optimizer.errors import UsageError, fault
 from optimizer.immutable import immutable
 from optimizer.units import number
