@@ -195,7 +195,7 @@ def _done(batches: list[BatchFile]) -> Html | None:
 
 def _ended(batch: Batch) -> str:
     bottles = f", {batch.finish.bottles} bottles" if batch.finish.bottles is not None else ""
-    return f"{number(batch.finish.mass_g or 0.0, 1)} g{bottles}{f', {batch.finish.on}' if batch.finish.on else ''}"
+    return f"{number(batch.finish.there_g or 0.0, 1)} g{bottles}{f', {batch.finish.on}' if batch.finish.on else ''}"
 
 
 def _broken(asked: Asked, batches: list[BatchFile]) -> Html | None:
