@@ -100,8 +100,8 @@ def read_formula_sheet(
 
     Columns may stand in any order under any sensible heading, above them titles. Percent, grams, or amounts with a unit
     in the cell; a range of percent counts with its middle; one line may be the rest to 100; lines 'q.s.' are added to
-    effect and have no dose, but water 'q.s.' is the rest. Totals are left out. What does not quite sum to 100 is scaled,
-    and said first.
+    effect and have no dose, but water 'q.s.' is the rest. Totals are left out. What does not quite sum to 100 is
+    scaled, and said first.
 
     Args:
         path: CSV or XLSX.
@@ -439,8 +439,7 @@ def _scaled(path: Path, total: float) -> str:
         DataError: If they are too far from it for that.
     """
     if abs(total - 100) > FAR:
-        step = (
-            "Write 'to 100' as the dose of the rest, such as the water." if total < 100 else "Does a line stand twice?"
-        )
-        raise fault(str(path), "", f"the doses sum to {number(total, 2)} %, far from 100.", step)
+        what = f"the doses sum to {number(total, 2)} %, far from 100."
+        step = "Does a line stand twice?" if total > 100 else "Write 'to 100' as the dose of the rest, such as water."
+        raise fault(str(path), "", what, step)
     return f"The doses sum to {number(total, 2)} %, not 100: each was multiplied by {number(100 / total, 5)}."
