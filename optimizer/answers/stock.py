@@ -165,7 +165,8 @@ def shelf_left(path: Path, records: Path, on: str) -> ShelfLeft:
     shelf, day = read_shelf(path), date.fromisoformat(on)
     if records.exists():
         with open_store(records) as store:
-            stock, (less, _) = stock_left(shelf, materials, store, day), lessened(shelf, materials, used_in(store))
+            used = used_in(store, shelf, materials)
+            stock, (less, _) = stock_left(shelf, materials, store, day), lessened(shelf, materials, used)
     else:
         stock, less = stock_left(shelf, materials, None, day), shelf
     ids, called = names_of(list(materials)), {m.id: m.name for m in materials}
