@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable
 from hashlib import sha256
+from itertools import count
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -21,6 +22,8 @@ from optimizer.files import read_toml
 
 EVERY_S = 2.0
 """How often the file of a page in sight is looked at [s]."""
+BEAT = 10
+"""After how many looks something is sent: only so it shows that a telephone which slept or went away hears no more."""
 NAMED = ("batch", "brief", "series", "formula")
 """What a part of an address can name."""
 PLACES = {"/": "folder", "/shelf": "shelf", "/records": "records", "/record": "records"}
@@ -79,9 +82,12 @@ def told(folder: Folder, kind: str, name: str, was: str) -> str:
 
 async def stream(look: Callable[[], str], welcome: Callable[[], bool]) -> AsyncIterator[str]:
     """Yield once what has become of the files of a page; end before that when its device is turned away."""
-    while welcome():
-        said = look()
-        if said:
+    for looks in count(1):
+        if not welcome():
+            return
+        if said := look():
             yield f"data: {said}\n\n"
             return
+        if looks % BEAT == 0:
+            yield ":\n\n"
         await sleep(EVERY_S)
