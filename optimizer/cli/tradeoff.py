@@ -20,8 +20,8 @@ def frontier(
     best: Annotated[
         str | None,
         typer.Option(
-            help="What is best at each point: 'minimise MEASURE' or 'maximise MEASURE'; else what it seeks. Beside a sum a "
-            "mean or a share always stands across."
+            help="What is best at each point: 'minimise MEASURE' or 'maximise MEASURE'; else what it seeks. Beside a "
+            "sum a mean or a share always stands across."
         ),
     ] = None,
     against: Annotated[
