@@ -22,6 +22,7 @@ from optimizer.files import read_bytes, write_atomic
 from optimizer.immutable import immutable
 from optimizer.records import STORE, batches, calendar, checking, exchange, lots, masters, overview, packing, series
 from optimizer.records.batches import Kept, Photo
+from optimizer.records.called import Called
 from optimizer.records.checking import Soundness
 from optimizer.records.exchange import Exchanged
 from optimizer.records.lots import LotsOf, WhereLot
@@ -87,9 +88,11 @@ class Records:
     def where(self, lot: str, material: str = "") -> Answer[WhereLot]:
         """Return where a lot went; of one material, if it is named by id, name or everyday word."""
         with open_store(self.path) as store:
-            known = chosen_library().materials if material else ()
-            meant = material_of(material, known, unknown=True) if material else ""
-            return Answer("records where", lots.where_lot(store, lot, meant)).by(chosen_library().called)
+            own = self.path.parent.glob("materials.toml")
+            known = chosen_library(own=own).materials if material else ()
+            if material and not Called(known).known(material):
+                material = material_of(material, known, unknown=True)
+            return Answer("records where", lots.where_lot(store, lot, material, known)).by(chosen_library().called)
 
     def photo(self, number: str, sha256: str) -> bytes:
         """Return a photo of a batch."""
@@ -217,6 +220,18 @@ def tables(store: Path) -> bytes:
         Records(store).export(Path(place) / "records")
         made = shutil.make_archive(f"{place}/tables", "zip", Path(place) / "records")
         return read_bytes(Path(made), MOST_CARRIED)
+
+
+def bring_back(folder: Path, content: bytes) -> int:
+    """Put what `packed` returned back into a folder, every file checked; return how many came.
+
+    Raises:
+        DataError: If it is no packed folder, is damaged, or something of it is there already; then none comes.
+    """
+    with TemporaryDirectory() as place:
+        path = Path(place) / "sent.zip"
+        path.write_bytes(content)
+        return packing.unpack_into(path, folder)
 
 
 def unpack(packed: Path, folder: Path) -> Answer[Packed]:

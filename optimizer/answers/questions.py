@@ -394,11 +394,13 @@ def run_scenarios(sources: tuple[Source, ...], grid: Grid, *, out: Path | None =
         out: Table of all answers to write; finished pieces are kept beside it until it is there.
         **how: Processes, executor and who is told of progress; see `sweep.run.run_range`.
     """
+    from optimizer.answers.stock import with_stock_left
     from optimizer.sweep.run import run_range
     from optimizer.sweep.state import State
     from optimizer.sweep.summary import summarise
     from optimizer.sweep.tables import check_target, pieces_beside, write_table
 
+    sources = tuple(s if s.stocked else replace(s, stocked=with_stock_left) for s in sources)
     if out is None:
         found = run_range(sources, grid, **how)
     else:

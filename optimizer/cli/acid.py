@@ -7,7 +7,7 @@ import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import BENCH, For, Given, Rest, Strikes, Why, app, command
+from optimizer.cli.common import BENCH, For, Given, NotAdded, Rest, Strikes, Why, app, command
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable
 
@@ -96,6 +96,7 @@ def ph(
     ] = False,
     strike: Strikes = None,
     why: Why = "",
+    not_added: NotAdded = False,
     given: Given = Given(),
 ) -> Answer[Any]:
     """Estimate the pH, dose acid or alkali to the target in safe steps, and keep the log of a batch."""
@@ -112,7 +113,7 @@ def ph(
     if target:
         raise UsageError("ph: --target goes with --points; a brief or batch file has its own (--set ph.low=5).")
     size = _grams(batch) if batch else None
-    wrong = asked_of(strike, why, day_of(""))
+    wrong = asked_of(strike, why, day_of(""), not_added=not_added)
     found = given.subject(subject, against=against, rest=rest)
     if found.batch is None:
         if reading.logged or wrong is not None:

@@ -134,6 +134,10 @@ Rest = Annotated[
 Strikes = Annotated[
     int | None, typer.Option("--strike", help="Strike the line of this number; it stays, and counts no more.", min=1)
 ]
+NotAdded = Annotated[
+    bool,
+    typer.Option("--not-added", help="With --strike: the addition was not made either; else it stays in."),
+]
 Why = Annotated[str, typer.Option("--why", help="Why it is struck; kept beside it.")]
 On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
 ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]

@@ -7,7 +7,7 @@ import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import BENCH, Files, Strikes, Why, app, command
+from optimizer.cli.common import BENCH, Files, NotAdded, Strikes, Why, app, command
 from optimizer.errors import UsageError
 
 
@@ -32,6 +32,7 @@ def thicken(
     sure: Annotated[bool, typer.Option("--sure", help="More than the limit is in, and it is meant so.")] = False,
     strike: Strikes = None,
     why: Why = "",
+    not_added: NotAdded = False,
     files: Files = Files(),
 ) -> Answer[Any]:
     """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
@@ -43,7 +44,7 @@ def thicken(
         raise UsageError(f"{batch} is no batch file.")
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}
-    wrong = asked_of(strike, why, day_of(""))
+    wrong = asked_of(strike, why, day_of(""), not_added=not_added)
     return note_thickening(
         found, material, added=added, reading={**readings, **rest, "lot": lot or None}, target=target, wrong=wrong,
         sure=sure,

@@ -157,6 +157,16 @@ def test_a_program_plans_named_briefs_with_rates_of_other_currencies(tmp_path: P
     assert (plan.ending, plan.currency) == ("optimal", "EUR")
 
 
+def test_a_plan_of_nothing_or_of_no_mass_and_a_range_without_values_are_refused() -> None:
+    with pytest.raises(optimizer.DataError, match="no product is named"):
+        optimizer.together({})
+    for kg in (-4, 0, float("nan"), float("inf")):
+        with pytest.raises(optimizer.DataError, match="is no mass to make"):
+            optimizer.together({"hand-wash": kg})
+    with pytest.raises(optimizer.UsageError, match=r"active\.at_least: there is no value"):
+        optimizer.vary("hand-wash", {"active.at_least": []})
+
+
 def test_a_program_writes_the_table_of_a_range(tmp_path: Path) -> None:
     out = tmp_path / "answers.csv"
     told = optimizer.vary("hand-wash", {"active.at_least": [9, 10]}, out=out)
