@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from decimal import ROUND_CEILING, Decimal
 from math import fsum
@@ -151,23 +151,12 @@ def batch_text(
         f"brief = {_text(brief)}                  # whose rules it must keep",
         f"master = {_text(master)}                # master formula and version that it follows",
         f"planned_on = {_text(planned_on)}",
-        f"size_g = {_figure(size.grams)}{f'   # {size.words}' if size.words else ''}",
-    ]
-    if size.bottle_ml is not None:
-        out.append(f"bottle_ml = {_figure(size.bottle_ml)}")
-    if size.density is not None:
-        out.append(f"density_g_per_ml = {_figure(size.density)}   # as stated; weigh 100 ml of the product")
-    else:
-        out.append("# density_g_per_ml = 1.02        # measure it (weigh 100 ml); never assumed")
-    out.append(f"loss_percent = {_figure(size.loss_percent)}                # stays behind in vessels and hoses")
-    out.append(
-        f"held_back_percent = {_figure(formula.held_back)}           # water kept back for acid, thickener, vapour"
-    )
-    for key, value in (("ph_low", setting.low), ("ph_target", setting.target), ("ph_high", setting.high)):
-        if value is not None:
-            out.append(f"{key} = {_figure(round(value, 4))}")
-    out += ["", "[scale]", f"step_g = {_figure(scale_step_g)}                       # what its last digit shows"]
-    out += [
+        *_size_lines(size),
+        f"held_back_percent = {_figure(formula.held_back)}           # water kept back for acid, thickener, vapour",
+        *_window_lines(setting),
+        "",
+        "[scale]",
+        f"step_g = {_figure(scale_step_g)}                       # what its last digit shows",
         "# error_g = 0.5                  # by how much a weight may be off; one step if it is left out",
         "# allowed_percent = 5            # error that a line may have; common practice",
         "",
@@ -176,6 +165,24 @@ def batch_text(
     for name in in_order(materials, doses):
         out += ["[[line]]", f"material = {_text(name)}", f"percent = {_figure(doses[name])}", ""]
     return "\n".join([*out, LATER])
+
+
+def _size_lines(size: BatchSize) -> Iterator[str]:
+    """Yield how much is made, in which bottles, and what of it is lost."""
+    yield f"size_g = {_figure(size.grams)}{f'   # {size.words}' if size.words else ''}"
+    if size.bottle_ml is not None:
+        yield f"bottle_ml = {_figure(size.bottle_ml)}"
+    if size.density is not None:
+        yield f"density_g_per_ml = {_figure(size.density)}   # as stated; weigh 100 ml of the product"
+    else:
+        yield "# density_g_per_ml = 1.02        # measure it (weigh 100 ml); never assumed"
+    yield f"loss_percent = {_figure(size.loss_percent)}                # stays behind in vessels and hoses"
+
+
+def _window_lines(setting: Setting) -> Iterator[str]:
+    for key, value in (("ph_low", setting.low), ("ph_target", setting.target), ("ph_high", setting.high)):
+        if value is not None:
+            yield f"{key} = {_figure(round(value, 4))}"
 
 
 def brief_reference(scenario: Path, batch_file: Path) -> str:
