@@ -406,7 +406,7 @@ def test_an_impossible_substitution_names_what_clashes() -> None:
     ("name", "missing", "there"),
     [
         ("hand-wash", "cocamidopropyl-betaine", "it wants pH 6.5 - 10"),
-        ("gentle-wash", "phenoxyethanol-ethylhexylglycerin", "sodium-benzoate 3 to 5.2"),
+        ("gentle-wash", "phenoxyethanol-ethylhexylglycerin", "Sodium Benzoate 3 to 5.2"),
     ],
 )
 def test_the_window_of_what_is_out_stops_nothing(name: str, missing: str, there: str) -> None:
