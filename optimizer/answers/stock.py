@@ -12,7 +12,7 @@ from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
     from optimizer.brief.brief import Brief
-    from optimizer.data.shelf import ShelfLine
+    from optimizer.data.shelf import ShelfChange, ShelfLine
     from optimizer.records.stock import StockLeft
 
 
@@ -96,6 +96,18 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
         return stock_left(held, materials, opened, day)
 
 
+def change_shelf(path: Path, *changes: ShelfChange) -> None:
+    """Change lines of a shelf, all or none; what it was is laid aside, so that it can be put back.
+
+    Raises:
+        DataError: If it cannot be; then the shelf stays.
+    """
+    from optimizer.answers.keeping import lay_aside
+    from optimizer.data.shelf import change_shelf as change
+
+    change(path, changes, lay_aside)
+
+
 @immutable
 class ShelfLeft:
     """A shelf with what is left.
@@ -153,7 +165,8 @@ def shelf_left(path: Path, records: Path, on: str) -> ShelfLeft:
     shelf, day = read_shelf(path), date.fromisoformat(on)
     if records.exists():
         with open_store(records) as store:
-            stock, (less, _) = stock_left(shelf, materials, store, day), lessened(shelf, materials, used_in(store))
+            used = used_in(store, shelf, materials)
+            stock, (less, _) = stock_left(shelf, materials, store, day), lessened(shelf, materials, used)
     else:
         stock, less = stock_left(shelf, materials, None, day), shelf
     ids, called = names_of(list(materials)), {m.id: m.name for m in materials}

@@ -191,6 +191,19 @@ def unknown_keys(brief: Brief, keys: Iterable[str], where: str) -> list[Problem]
     return problems
 
 
+def unmoved(brief: Brief, keys: Iterable[str], where: str, step: str) -> list[Problem]:
+    """Return a problem for every key that no move of a brief reaches, because it changes more than figures.
+
+    Args:
+        brief: The brief.
+        keys: Keys that lead somewhere.
+        where: What problems are told of.
+        step: What to do instead.
+    """
+    what = "this changes more than limits, prices and missing materials."
+    return [Problem(where, key, what, step) for key in keys if not own(key) and limit_of(brief, key) is None]
+
+
 def sources_of(
     name: str,
     changes: tuple[tuple[str, str], ...] = (),
@@ -229,4 +242,4 @@ def _products(paths: list[Path]) -> list[Path]:
     return [p for p in briefs if stated[p].get("product") or not {p.name, p.stem} & extended]
 
 
-__all__ = ["PRICE", "Source", "Value", "sources_of", "unknown_keys"]
+__all__ = ["PRICE", "Source", "Value", "sources_of", "unknown_keys", "unmoved"]

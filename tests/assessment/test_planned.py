@@ -160,6 +160,7 @@ def test_no_way_to_thicken_is_told_as_chosen_where_none_was(run: Run):
     assert " rating points active " in words
 
 
+@pytest.mark.thorough
 def test_what_safety_costs_is_the_planned_cost_where_that_is_the_least(run: Run):
     asked = ("robust", "hand-wash")
     told, words = json.loads(run(*asked, "--json").out), " ".join(run(*asked).out.split())

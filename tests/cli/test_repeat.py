@@ -8,8 +8,8 @@ import pytest
 
 from optimizer.cli.repeat import TAKES, repeated
 from optimizer.files import shipped
-from tests.conftest import Run
-from tests.house.test_register import commands
+from tests.make_commands_page import commands
+from tests.support.command import Run
 
 
 @pytest.mark.parametrize("flag", sorted(TAKES))

@@ -23,15 +23,12 @@ from optimizer.solve.best import solve
 from optimizer.solve.linear import Solved, solve_fully
 from tests.support.briefs import Wish, brief_of, draw
 from tests.support.published_cases import arrays, load, write_as_blend
-from tests.support.solved import POSSIBLE, solved
+from tests.support.solved import SHIPPED, solved
 
-EVERYDAY = ("clear-shampoo", "facial-wash", "gentle-wash", "hand-wash", "pearly-wash")
 CONFIRMED = "checked in exact rational arithmetic: "
 
 
-@pytest.mark.parametrize(
-    "name", [n if n in EVERYDAY else pytest.param(n, marks=pytest.mark.thorough) for n in POSSIBLE]
-)
+@pytest.mark.parametrize("name", SHIPPED)
 def test_every_shipped_answer_is_confirmed(name: str) -> None:
     brief = load_brief(shipped("scenarios") / f"{name}.toml")
     answer = solve_fully(brief, exact=True)

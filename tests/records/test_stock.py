@@ -84,6 +84,38 @@ def test_lots_are_taken_off_their_own_line(tmp_path: Path, materials) -> None:
     assert one.left_kg == pytest.approx(1 + 0.3)
 
 
+@pytest.mark.parametrize(
+    ("chemical", "strength", "rows", "material", "used"),
+    [  # by hand: 10 g of a 50 % solution hold 5 g; of a 20 % lye 2 g, which are 10 g of the bottle of 20 %
+        ("citric acid monohydrate", 50, "citric-acid,C,0.5,2026-03-10,6,,\n", "citric-acid", 0.005),
+        ("citric acid anhydrous", 50, "Citric Acid,,0.5,2026-03-10,6,,\n", "citric-acid", 0.005),
+        ("citric acid anhydrous", 50, "citric-acid-50,C,0.5,2026-03-10,6,,\n", "citric-acid-50", 0.010),
+        ("sodium hydroxide", 20, "sodium-hydroxide-20,,0.5,2026-03-10,6,,\n", "sodium-hydroxide-20", 0.010),
+    ],
+)
+def test_acid_and_alkali_are_taken_off(
+    tmp_path: Path, materials, chemical: str, strength: float, rows: str, material: str, used: float
+) -> None:
+    more = (
+        f'\n[[adjustment]]\nstart_g = 980\nchemical = "{chemical}"\nstrength_percent = {strength}\nlot = "C"\n'
+        '[[adjustment.reading]]\nadded_g = 10\nph = 5.2\non = "2026-03-11T15:00"\n'
+    )
+    path = tmp_path / "records.db"
+    with open_store(path, make=True) as store:
+        keep(store, incoming_of(batch_file(tmp_path, "1", more)), "2026-03-11")
+    one = held(tmp_path, rows, path, "2026-03-24", materials)
+    assert (one.material, one.used_kg, one.left_kg) == (material, pytest.approx(used), pytest.approx(0.5 - used))
+    assert one.per_week_kg == pytest.approx(used * 7 / SHORTEST)
+
+
+def test_acid_of_the_first_version_is_taken_off(tmp_path: Path, materials) -> None:
+    """The records of 0.1.0 hold 1.7 g of 'citric acid anhydrous' on 2026-03-03."""
+    store = tmp_path / "old.db"
+    store.write_bytes((Path(__file__).parents[1] / "made_by_0_1_0" / "records.db").read_bytes())
+    one = held(tmp_path, "citric-acid,,0.5,2026-03-01,6,,\n", store, "2026-03-24", materials)
+    assert one.used_kg == pytest.approx(0.0017)
+
+
 def test_more_used_than_counted_is_told_and_low(tmp_path: Path, materials) -> None:
     store = store_of(tmp_path, ("1", 700, "", "2026-03-11"))
     one = held(tmp_path, f"{BETAINE},,0.5,2026-03-10,2.7,,\n", store, "2026-03-12", materials)

@@ -28,7 +28,7 @@ from optimizer.studies.substitute import stand_ins, substitute
 from optimizer.studies.variants import Variant, VariantFile, varied
 from optimizer.units import KEPT
 from tests.support.command import Run
-from tests.support.solved import POSSIBLE, solved
+from tests.support.solved import SHIPPED, solved
 
 RULE = Preserved(id="preserved", source="default")
 AT_5 = Setting(5.0, 4.8, 5.2)
@@ -239,7 +239,7 @@ def test_every_preservative_and_scent_of_the_library_has_its_usual_use_with_a_so
         assert material.use[0] > 0
 
 
-@pytest.mark.parametrize("name", POSSIBLE)
+@pytest.mark.parametrize("name", SHIPPED)
 def test_every_shipped_brief_blends_a_preserved_wash(name: str) -> None:
     found = solved(name)
     assert found.weighable is not None

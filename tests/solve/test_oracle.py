@@ -13,10 +13,13 @@ import pytest
 
 from optimizer.model.model import cases
 from optimizer.solve.best import solve
+from optimizer.solve.result import Result
 from tests.support import briefs, oracle
 
 EACH = 10
 """Briefs drawn for every stated kind of rule."""
+EVERYDAY = 5
+"""Of these, tried in `make test`."""
 
 KINDS = (*briefs.STATED_KINDS, "mixed-cmc")
 
@@ -37,12 +40,16 @@ def sample(kind: str) -> tuple[oracle.Case, ...]:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_ending_and_objective_are_the_oracles(kind: str) -> None:
-    for number, case in enumerate(sample(kind)):
-        expected = oracle.best(case)
-        found = solve(briefs.brief_of(case))
-        assert found.ending == expected.ending, (kind, number)
-        if expected.ending == "optimal":
-            assert found.objective == pytest.approx(expected.objective, rel=1e-6, abs=1e-6), (kind, number)
+    for case in sample(kind)[:EVERYDAY]:
+        answered_as_the_oracle_does(case)
+
+
+def answered_as_the_oracle_does(case: oracle.Case) -> Result:
+    expected, found = oracle.best(case), solve(briefs.brief_of(case))
+    assert found.ending == expected.ending, case
+    if expected.ending == "optimal":
+        assert found.objective == pytest.approx(expected.objective, rel=1e-6, abs=1e-6), case
+    return found
 
 
 @pytest.mark.thorough
@@ -50,7 +57,7 @@ def test_ending_and_objective_are_the_oracles(kind: str) -> None:
 def test_every_measure_is_the_oracles(kind: str) -> None:
     compared = 0
     for case in sample(kind):
-        result = solve(briefs.brief_of(case))
+        result = answered_as_the_oracle_does(case)
         if result.formula is None:
             continue
         doses = {line.item.id: line.percent for line in result.formula.lines}

@@ -24,8 +24,9 @@ from optimizer.solve.result import Result
 from tests.support import briefs, oracle
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
 from tests.support.draws import drawn as amount
+from tests.support.draws import some
 from tests.support.oracle import Case, Table
-from tests.support.solved import POSSIBLE, solved
+from tests.support.solved import POSSIBLE, SHIPPED, solved
 
 STEPS = (0.01, 0.05, 0.1)
 PARTS = 8
@@ -102,7 +103,7 @@ def test_13_a_rounded_formula_is_exact_and_keeps_every_rule(part: int) -> None:
     assert stopped <= NUMBER / 10
 
 
-@pytest.mark.parametrize("part", range(PARTS))
+@pytest.mark.parametrize("part", some(range(PARTS), 3))
 def test_13_a_second_opinion_finds_every_rule_kept(part: int) -> None:
     for case, result in drawn(part):
         assert result.rounded is not None
@@ -357,7 +358,7 @@ def test_where_the_objective_is_flat_the_declared_order_holds_on_the_grid() -> N
 # shipped scenarios ----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", POSSIBLE)
+@pytest.mark.parametrize("name", SHIPPED)
 def test_every_shipped_scenario_has_a_formula_that_can_be_weighed(name: str) -> None:
     result = solved(name)
     rounded = result.rounded
@@ -400,6 +401,7 @@ def by_largest_remainder(formula: Formula) -> Formula:
     return with_doses(formula, [round(c / 100, 2) for c in counts])
 
 
+@pytest.mark.thorough
 def test_rounding_dose_by_dose_fails_on_nearly_all_shipped_scenarios() -> None:
     """Common practice, no source: rounding each dose, or giving the rest to the largest remainders.
 

@@ -207,6 +207,7 @@ def test_the_grid_formula_keeps_the_rule_itself(bound: tuple[Brief, Result]) -> 
     assert -1e-9 <= found.rounded.cost_of_rounding < 0.01
 
 
+@pytest.mark.thorough
 def test_same_brief_same_answer(bound: tuple[Brief, Result]) -> None:
     brief, found = bound
     again = solve(brief, weighable=True)

@@ -33,10 +33,10 @@ from optimizer.studies.check import Checked, check
 from tests.support import draws, oracle
 from tests.support.bent import bent
 from tests.support.briefs import brief_of
-from tests.support.draws import SEED, drawn
+from tests.support.draws import SEED, drawn, some
 from tests.support.oracle import Case
 from tests.support.pencil import AA, CC, RULES, rated, rated_pencil
-from tests.support.solved import POSSIBLE, solved
+from tests.support.solved import SHIPPED, solved
 
 CI = settings(draws.CI, max_examples=drawn(15, of=60))
 
@@ -193,30 +193,29 @@ def test_of_a_blends_json_the_weighable_formula_is_read(read: Read) -> None:
     assert read(json.dumps({"formula": plain, "rounded": None}), 4.0, "formula.json").doses["aqua"] == 90.001
 
 
-def test_a_blends_json_is_held_against_the_ph_that_it_aims_at(tmp_path: Path) -> None:
+AIMS = [(6.2, "the pH it aims at"), (None, "where it fits the brief best"), (9.0, "fits the brief best")]
+
+
+@pytest.mark.parametrize(("target", "aims"), some(AIMS, 1))
+def test_a_blends_json_is_held_against_the_ph_that_it_aims_at(tmp_path: Path, target: float | None, aims: str) -> None:
     # of a window of 4.5 to 6.5 the middle would be taken; doses made up, the brief is the shipped one
     lines = [{"id": "aqua", "percent": 85.0}, {"id": "cocamidopropyl-betaine", "percent": 15.0}]
     file = tmp_path / "answer.json"
     brief = load_brief(shipped("scenarios") / "hand-wash.toml", changes=[("ph.low", "4.5"), ("ph.high", "6.5")])
-    for target, aims in (
-        (6.2, "the pH it aims at"),
-        (None, "where it fits the brief best"),
-        (9.0, "fits the brief best"),
-    ):
-        file.write_text(json.dumps({"ph": target and {"target": target}, "formula": lines}), encoding="utf-8")
-        wide, given_ = held_against(file, brief)
-        answer = optimizer.check(file, brief)
-        aimed = best_setting(wide, formula_at(wide.pool, given_.doses), given_.target)
-        assert (aimed.target == 6.2) == (answer.found.setting.target == 6.2) == (target == 6.2)
-        assert aims in dict(answer.document().facts)["pH"]
-        assert ("its file aims at pH 9, which this brief does not ask for" in given_.notes) == (target == 9.0)
+    file.write_text(json.dumps({"ph": target and {"target": target}, "formula": lines}), encoding="utf-8")
+    wide, given_ = held_against(file, brief)
+    answer = optimizer.check(file, brief)
+    aimed = best_setting(wide, formula_at(wide.pool, given_.doses), given_.target)
+    assert (aimed.target == 6.2) == (answer.found.setting.target == 6.2) == (target == 6.2)
+    assert aims in dict(answer.document().facts)["pH"]
+    assert ("its file aims at pH 9, which this brief does not ask for" in given_.notes) == (target == 9.0)
 
 
 # a blend's own answer -------------------------------------------------------------------------------
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("name", POSSIBLE)
+@pytest.mark.parametrize("name", SHIPPED)
 def test_a_blends_own_json_passes_its_brief(name: str, tmp_path: Path) -> None:
     path = shipped("scenarios") / f"{name}.toml"
     result = solved(name)

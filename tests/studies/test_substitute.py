@@ -39,7 +39,7 @@ from optimizer.studies.substitute import StandIn, Substituted, stand_ins, substi
 from tests.support import oracle
 from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
 from tests.support.by_hand import kept_by_hand, nearest_by_hand
-from tests.support.draws import Extent
+from tests.support.draws import Extent, some
 from tests.support.draws import drawn as amount
 from tests.support.hostile import ask
 from tests.support.oracle import Case, Table
@@ -404,10 +404,13 @@ def test_an_impossible_substitution_names_what_clashes() -> None:
 
 @pytest.mark.parametrize(
     ("name", "missing", "there"),
-    [
-        ("hand-wash", "cocamidopropyl-betaine", "it wants pH 6.5 - 10"),
-        ("gentle-wash", "phenoxyethanol-ethylhexylglycerin", "Sodium Benzoate 3 to 5.2"),
-    ],
+    some(
+        [
+            ("gentle-wash", "phenoxyethanol-ethylhexylglycerin", "Sodium Benzoate 3 to 5.2"),
+            ("hand-wash", "cocamidopropyl-betaine", "it wants pH 6.5 - 10"),
+        ],
+        1,
+    ),
 )
 def test_the_window_of_what_is_out_stops_nothing(name: str, missing: str, there: str) -> None:
     brief = read_brief(name)
@@ -416,7 +419,8 @@ def test_the_window_of_what_is_out_stops_nothing(name: str, missing: str, there:
     told = [reading for stopped in (done.conflict, *(s.stopped for s in done.standins)) for reading in stopped]
     windows = [reading for reading in told if "target" in reading]
     assert any(there in reading for reading in windows), "what is there still has a say"
-    assert not any(missing in reading for reading in windows)
+    out = brief.library.by_id[missing].name
+    assert not any(out in reading for reading in windows)
 
 
 def test_a_base_that_breaks_rules_says_so() -> None:

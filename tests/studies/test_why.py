@@ -33,7 +33,7 @@ from optimizer.solve.result import Result
 from optimizer.studies.why import why
 from tests.support import briefs, draws
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, repriced, substance
-from tests.support.draws import SEED, drawn
+from tests.support.draws import SEED, drawn, some
 from tests.support.oracle import Case, Table, best
 from tests.support.pencil import one
 from tests.support.solved import solved
@@ -500,15 +500,15 @@ def test_prices_of_all_choices_of_drawn_briefs() -> None:
     assert never >= 1
 
 
-def test_what_then_decides_holds_at_each_setting_too_and_a_tie_is_called_one() -> None:
+@pytest.mark.parametrize(("name", "used"), some([("polyglyceryl-4-caprate", False), ("glycerin", True)], 1))
+def test_what_then_decides_holds_at_each_setting_too_and_a_tie_is_called_one(name: str, used: bool) -> None:
     goals = {"objective.minimise": "", "objective.maximise": "flash-foam", "objective.then": "minimise cost"}
     brief = read_brief("hand-wash", **goals)
     best = solve(brief).formula
     assert best is not None
-    for name, used in (("glycerin", True), ("polyglyceryl-4-caprate", False)):
-        found = why(brief, name)
-        assert (found.dose > 0, found.tied) == (used, not used)
-        assert found.dose == pytest.approx(best.dose(name))
-        assert any(s.dose == pytest.approx(found.dose, abs=1e-9) for s in found.settings)
-        assert {s.dose > 0 for s in found.settings} == {used}
-        assert ("Out by a tie" in why_document(found).verdict) is not used
+    found = why(brief, name)
+    assert (found.dose > 0, found.tied) == (used, not used)
+    assert found.dose == pytest.approx(best.dose(name))
+    assert any(s.dose == pytest.approx(found.dose, abs=1e-9) for s in found.settings)
+    assert {s.dose > 0 for s in found.settings} == {used}
+    assert ("Out by a tie" in why_document(found).verdict) is not used

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 
@@ -19,6 +23,12 @@ class Extent:
     """Whether everything is tried; `tests/conftest.py` sets it before any test is read."""
 
     everything = False
+
+
+def some(cases: Sequence[Any], everyday: int) -> list[Any]:
+    """Return all cases, those past the first few for `make test-more` only; a tuple holds several arguments."""
+    more = (case if isinstance(case, tuple) else (case,) for case in cases[everyday:])
+    return [*cases[:everyday], *(pytest.param(*case, marks=pytest.mark.thorough) for case in more)]
 
 
 def drawn(everyday: int, *, of: int) -> int:

@@ -8,9 +8,13 @@ from optimizer.brief.brief import load_brief
 from optimizer.files import shipped
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
+from tests.support.draws import some
 
 POSSIBLE = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 """The shipped briefs that can be met."""
+EVERYDAY = ("clear-shampoo", "facial-wash", "gentle-wash", "hand-wash", "pearly-wash")
+SHIPPED = some([*EVERYDAY, *(name for name in POSSIBLE if name not in EVERYDAY)], len(EVERYDAY))
+"""The same as parameters of a test: a few of every sort on every day."""
 
 
 @cache

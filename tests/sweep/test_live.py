@@ -10,7 +10,7 @@ import pytest
 import optimizer as tenside
 from optimizer.errors import DataError
 from optimizer.sweep.live import Live
-from tests.support.draws import drawn
+from tests.support.draws import drawn, some
 from tests.support.rulers import Ruler, not_at_once
 
 RULERS = (
@@ -46,7 +46,7 @@ def test_a_second_pass_of_a_ruler_is_proven_at_once_and_is_what_blend_says(
             assert said.ph is None or answer.ph == said.ph.target
 
 
-@pytest.mark.parametrize("name", ["hand-wash", "facial-wash"])
+@pytest.mark.parametrize("name", some(["gentle-wash", "facial-wash", "hand-wash"], 1))
 def test_after_one_pass_nearly_all_places_of_a_ruler_are_proven_at_once(name: str) -> None:
     ruler = Ruler(tenside.read_brief(name), "mildness.at_least")
     ruler.passed()
@@ -90,3 +90,17 @@ def test_a_key_that_leads_nowhere_and_a_figure_that_is_refused_are_told() -> Non
         live.ask({"mildnes.at_least": 50.0})
     with pytest.raises(DataError, match="outside 0 to 100"):
         live.ask({"mildness.at_least": 500.0})
+
+
+@pytest.mark.parametrize("key", ["ph.low", "fixed.glycerin", "held_back.percent", "batch_kg", "use"])
+def test_a_key_that_a_live_does_not_move_is_refused(key: str) -> None:
+    live = Live(tenside.read_brief("hand-wash"))
+    for asked in (live.ask, live.prove):
+        with pytest.raises(DataError, match="more than limits, prices and missing materials"):
+            asked({key: 6.0})
+
+
+def test_a_word_is_no_figure() -> None:
+    live = Live(tenside.read_brief("hand-wash"))
+    with pytest.raises(DataError, match="'leave-on' is no figure"):
+        live.ask({"active.at_least": "leave-on"})  # type: ignore[dict-item]

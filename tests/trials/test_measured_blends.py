@@ -98,6 +98,7 @@ def test_the_chance_of_separation_is_a_little_better_than_guessing(chances):
     assert by_guessing == pytest.approx(0.609, abs=0.01)
 
 
+@pytest.mark.thorough
 def test_chances_come_true_more_nearly_as_they_say_than_guesses(chances):
     told, guessed, came = chances
     gaps = [
