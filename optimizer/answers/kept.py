@@ -51,12 +51,14 @@ class Records:
         """Keep a subject's formula as the next version of a master formula; the store is made if it is not there."""
         about = (found.brief, found.formula, found.setting)
         with open_store(self.path, make=True) as store:
-            return Answer("records master", masters.add_version(store, name or found.name, *about, why=why, on=on))
+            return Answer("records master", masters.add_version(store, name or found.name, *about, why=why, on=on)).by(
+                found.brief.library.called
+            )
 
     def versions(self, name: str) -> Answer[Versions]:
         """Return the versions of a master formula, newest first."""
         with open_store(self.path) as store:
-            return Answer("records versions", masters.versions_of(store, name))
+            return Answer("records versions", masters.versions_of(store, name)).by(chosen_library().called)
 
     def listed(self) -> Answer[Listed]:
         """Return batches and master formulas."""
@@ -80,14 +82,14 @@ class Records:
     def lots(self, number: str) -> Answer[LotsOf]:
         """Return which lots went into a batch."""
         with open_store(self.path) as store:
-            return Answer("records lots", lots.lots_of(store, number))
+            return Answer("records lots", lots.lots_of(store, number)).by(chosen_library().called)
 
     def where(self, lot: str, material: str = "") -> Answer[WhereLot]:
         """Return where a lot went; of one material, if it is named by id, name or everyday word."""
         with open_store(self.path) as store:
             known = chosen_library().materials if material else ()
             meant = material_of(material, known, unknown=True) if material else ""
-            return Answer("records where", lots.where_lot(store, lot, meant))
+            return Answer("records where", lots.where_lot(store, lot, meant)).by(chosen_library().called)
 
     def photo(self, number: str, sha256: str) -> bytes:
         """Return a photo of a batch."""

@@ -11,6 +11,7 @@ from optimizer.desk.html import signed
 from optimizer.errors import DataError, UsageError
 from optimizer.immutable import replace
 from optimizer.report.document import Cell, Curves, Document, Listing, Section, Sketch, Table
+from optimizer.report.naming import ID
 
 COMMANDS = {
     "advice": "Advice", "batch": "Lay a batch", "blend": "the product's page", "card": "Card",
@@ -86,8 +87,6 @@ Materials = Mapping[str, Named]
 NOBODY: Materials = MappingProxyType({})
 """Where no material is called by its id."""
 WORD = re.compile(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)*(?![\w-])")
-ID = re.compile(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)+(?![\w-])")
-"""What can only be an id: 'glycerin' is a word of prose, too."""
 
 
 def sentence(text: str) -> str:
