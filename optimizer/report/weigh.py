@@ -71,7 +71,8 @@ def _kept_for(sheet: WeighSheet, line: WeighLine) -> Iterator[str]:
     """Yield which premixes are made of a line, before it is weighed in full."""
     for other in sheet.lines:
         dilution = other.dilution
-        if dilution is None or other.used or dilution.diluent != line.material.id:
+        later = dilution is not None and other.number > line.number and not other.used
+        if dilution is None or not later or dilution.diluent != line.material.id:
             continue
         yield (
             f"Decide first how no. {other.number}, {other.material.name}, is weighed: as a premix with "
