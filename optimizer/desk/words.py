@@ -39,7 +39,7 @@ INSTEAD = (
     (r"Write a further portion (as|with) [^;.]*[;.]( or strike what is wrong: tenside .*)?",
      "Sent again, it is a further portion; strike what is wrong."),
     (r"Or log a reading .*--added .*", "Or note a reading of what is in the vessel, with its pH, adding nothing."),
-    (r" \(--lost\)", ""), (r"(, |: )see --json(?=\.|$)", ""),
+    (r" \(--lost\)", ""), (r"(, |: )see --json(?=\.|$)", ""), (r"(, digests|, not)? in --json(?=[. ]|$)", ""),
     (r"tenside weighed \S+ --finish-mass (\S+) --water-added (\S+)",
      r"note \1 g as the mass and \2 g of water put back, under 'Finish'"),
     (r"([Rr])un 'tenside", r"\1ead 'tenside"),

@@ -110,6 +110,19 @@ def test_every_figure_on_the_page_is_one_of_the_record_of_the_same_request(
         assert shown - told(record(records[0]).model_dump()) == set()
 
 
+def test_the_formula_sums_to_100_with_what_is_kept_free_and_says_what_is_planned(desk: Browser) -> None:
+    page = desk.get("/formula/hand-wash")
+    table = page.html.partition("<caption")[2].partition("</table>")[0]
+    rows = re.findall(r"<th[^>]*>(.*?)</th><td[^>]*>([0-9.]+)</td>", table)
+    assert rows[-2][0].startswith("kept free for Citric Acid")
+    assert rows[-1] == ("total", "100.00")
+    assert sum(float(percent) for _, percent in rows[:-1]) == pytest.approx(100, abs=0.05)
+    said = dict(tenside.blend("hand-wash").document().facts)["planned cost"]
+    planned = re.search(r"with (.*?) planned, not computed", said)
+    assert planned is not None
+    assert f"Out of what is kept free: {planned[1]} planned for the bench, not computed." in page.text
+
+
 def test_a_move_is_answered_at_once_and_the_proof_follows(desk: Browser) -> None:
     desk.get("/formula/body-wash")
     first = desk.send("GET", "/formula/body-wash?mildness.at_least=66", headers={"x-fragment": "1"})

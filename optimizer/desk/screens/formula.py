@@ -263,6 +263,8 @@ def _lines(asked: Asked, found: Ruled | None) -> Html:
         return markup()
     moved = any(not isnan(line.change) for line in found.lines)
     rows = [_line(asked, found, line, moved) for line in found.lines if line.percent >= 0.005 or not isnan(line.change)]
+    sums = (found.held_for, found.held_back), ("total", found.total)
+    rows += [_sum(words, percent, moved) for words, percent in sums if words]
     heads = (tag("th", h, scope="col", class_="n") for h in ("%", *(["change"] if moved else [])))
     return markup(
         tag("h2", "Formula"),
@@ -272,7 +274,18 @@ def _lines(asked: Asked, found: Ruled | None) -> Html:
             tag("thead", tag("tr", tag("th", "material", scope="col"), *heads)),
             tag("tbody", *rows),
         ),
+        tag("p", f"Out of what is kept free: {found.planned}.") if found.planned else None,
         tag("p", tag("a", "Why not another material?", href=address(asked, "why", found.moved)), class_="go"),
+    )
+
+
+def _sum(words: str, percent: float, moved: bool) -> Html:
+    """Return what stands below the lines: what is kept free, and the total."""
+    return tag(
+        "tr",
+        tag("th", words, scope="row"),
+        tag("td", f"{percent:.2f}", class_="n"),
+        tag("td", "", class_="n") if moved else None,
     )
 
 
