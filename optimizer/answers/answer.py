@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 if TYPE_CHECKING:
+    from typing import Self
+
     from optimizer.report.document import Document
     from optimizer.report.record import Record
 
@@ -78,6 +81,15 @@ def loaded(place: str) -> Any:
     return getattr(import_module(f"optimizer.{module}"), name)
 
 
+def called_in(parts: Iterable[object]) -> Mapping[str, str]:
+    """Return what the library of the first part with a brief calls its materials, by id; nothing without one."""
+    briefs = (
+        getattr(part, "brief", None) for found in parts for part in (found, *(getattr(found, "sides", None) or ()))
+    )
+    libraries = (getattr(brief, "library", None) for brief in briefs)
+    return next((library.called for library in libraries if library is not None), {})
+
+
 class Answer(Generic[T]):
     """The answer to one question.
 
@@ -88,6 +100,7 @@ class Answer(Generic[T]):
         parts: What document and record are made of.
         following: What a maker does now, told before all other facts of the document.
         closing: What is said after the document is printed.
+        names: What materials are called, by id, where the answer knows their ids alone.
     """
 
     following: str = ""
@@ -103,7 +116,13 @@ class Answer(Generic[T]):
             parts: What document and record are made of, if that is more than what was found.
         """
         self.question, self.found, self.exit_code, self.parts = question, found, exit_code, parts
+        self.names = called_in((found, *parts.values()))
         self._document, self._told, self._lines = TOLD[question]
+
+    def by(self, names: Mapping[str, str]) -> Self:
+        """Return the answer with the names of the materials of which it knows the ids alone."""
+        self.names = names
+        return self
 
     def document(self, chapters: tuple[Document, ...] = ()) -> Document:
         """Return the report as plain data, for any renderer; that of a blend with further chapters, if given."""
@@ -111,6 +130,10 @@ class Answer(Generic[T]):
         document: Document = loaded(f"report.{self._document}")(
             *(() if self.parts else (self.found,)), **self.parts, **more
         )
+        if self.names:
+            from optimizer.report.naming import in_names
+
+            document = in_names(document, self.names)
         if self.following:
             from optimizer.immutable import replace
 

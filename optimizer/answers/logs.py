@@ -79,7 +79,9 @@ def ph_of(
         size_g=size_g if size_g is not None else 1000 * batch_kg if batch_kg else None,
         water=0.0 if found.batch else water,
     )
-    return Answer("ph", PhTold(title=f"pH: {found.name}", answer=answer, notes=found.notes))
+    return Answer("ph", PhTold(title=f"pH: {found.name}", answer=answer, notes=found.notes)).by(
+        found.brief.library.called
+    )
 
 
 def ph_of_points(table: Path, target: Interval, sample_g: float, solution: Solution) -> Answer[PhTold]:

@@ -172,7 +172,9 @@ def advice_for(found: Subject) -> Answer[Advised]:
     from optimizer.report.advice import Advised
 
     situation = Situation(found.formula, found.setting, found.brief)
-    return Answer("advice", Advised(name=found.name, situation=situation, notes=found.notes))
+    return Answer("advice", Advised(name=found.name, situation=situation, notes=found.notes)).by(
+        found.brief.library.called
+    )
 
 
 def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:

@@ -12,7 +12,7 @@ from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
     from optimizer.brief.brief import Brief
-    from optimizer.data.shelf import ShelfLine
+    from optimizer.data.shelf import ShelfChange, ShelfLine
     from optimizer.records.stock import StockLeft
 
 
@@ -94,6 +94,18 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
         return stock_left(held, materials, None, day)
     with open_store(path) as opened:
         return stock_left(held, materials, opened, day)
+
+
+def change_shelf(path: Path, *changes: ShelfChange) -> None:
+    """Change lines of a shelf, all or none; what it was is laid aside, so that it can be put back.
+
+    Raises:
+        DataError: If it cannot be; then the shelf stays.
+    """
+    from optimizer.answers.keeping import lay_aside
+    from optimizer.data.shelf import change_shelf as change
+
+    change(path, changes, lay_aside)
 
 
 @immutable

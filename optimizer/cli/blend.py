@@ -55,7 +55,7 @@ def blend(
     if export:
         questions.export_model(export, brief, answer.found)
         aside(f"wrote {export}")
-    altered = any((changes, objective, shelf, library, measured.readings, measured.want, measured.at_ph))
+    altered = any((changes, objective, measured.readings, measured.want, measured.at_ph))
     answer.following = _following(scenario, answer.found, altered)
     return answer
 

@@ -13,7 +13,8 @@ import typer
 from typer.core import TyperGroup
 
 from optimizer.answers.writing import PAGE, PAPER
-from optimizer.errors import LONGEST, UsageError, shortened, worded
+from optimizer.cli.repeat import repeat_in, repeated
+from optimizer.errors import LONGEST, TensideError, UsageError, shortened, worded
 from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
@@ -264,11 +265,16 @@ def command(
 
         def run(**asked: Any) -> None:
             told = {n: asked.pop(n) for n, _, _ in added}
+            typed = dict(asked)
             for group_, kind in groups.items():
                 asked[group_] = kind(**{f.name: asked.pop(f.name) for f in fields(kind)})
-            with quiet_solvers():
-                answer = ask(**asked)
-            tell(answer, **{"json": asked.get("json", False), "markdown": False, **told})
+            try:
+                with quiet_solvers():
+                    answer = ask(**asked)
+            except TensideError as error:
+                repeat_in(error, typed)
+                raise
+            tell(answer, typed, **{"json": asked.get("json", False), "markdown": False, **told})
 
         every = [*own, *(_option(*row) for row in added)]
         run.__dict__["__signature__"] = Signature(every)
@@ -338,14 +344,23 @@ def quiet_solvers() -> Iterator[None]:
         os.close(kept)
 
 
-def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
-    """Print an answer as it was asked for, and end with its exit code."""
+def tell(
+    answer: "Answer[Any]",
+    typed: dict[str, Any],
+    json: bool,
+    markdown: bool,
+    html: Path | None = None,
+    pdf: Path | None = None,
+) -> None:
+    """Print an answer as it was asked for, its next steps with the options that were typed; end with its exit code."""
     if json:
         print_json(answer.record())
     else:
-        show(answer.document(), markdown, html, pdf)
+        from optimizer.report.naming import retold
+
+        show(retold(answer.document(), lambda text: repeated(text, typed)), markdown, html, pdf)
         if answer.closing:
-            say(answer.closing)
+            say(repeated(answer.closing, typed))
     raise typer.Exit(answer.exit_code)
 
 

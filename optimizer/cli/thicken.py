@@ -52,7 +52,7 @@ def thicken(
         found, material, added=added, reading={**readings, **rest, "lot": lot or None}, target=target, wrong=wrong,
         sure=sure,
     )  # fmt: skip
-    answer = Answer("thicken", logged)
+    answer = Answer("thicken", logged).by(found.brief.library.called)
     answer.following = _following(logged.logs, batch)
     return answer
 

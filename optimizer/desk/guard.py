@@ -50,7 +50,7 @@ class Device:
     showing: str = field(default="", repr=False)
     """The address of an invitation that it shows as a code."""
     secret: bytes = field(default_factory=lambda: secrets.token_bytes(32), repr=False)
-    outcomes: OrderedDict[str, Outcome] = field(default_factory=OrderedDict, repr=False)
+    outcomes: OrderedDict[str, Outcome | None] = field(default_factory=OrderedDict, repr=False)
     busy: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     def form_id(self, place: str) -> str:
@@ -63,7 +63,7 @@ class Device:
         one, _, signed = form.partition(".")
         return bool(one) and hmac.compare_digest(signed.encode(), self._signed(one, place).encode())
 
-    def once(self, form: str, act: Callable[[], Outcome]) -> Outcome:
+    def once(self, form: str, act: Callable[[], Outcome | None]) -> Outcome | None:
         """Return what comes of a form; sent again, or twice at once, it is what came of it the first time."""
         with self.busy:
             if form not in self.outcomes:

@@ -16,6 +16,7 @@ from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
 from optimizer.errors import DataError, Problem, fault
 from optimizer.immutable import immutable
 from optimizer.intake.figures import Mark, decimal_mark, figure_in, settled, unit_of
+from optimizer.intake.unclear import Unclear, UnclearError
 from optimizer.units import AS_TYPED, listed, number
 
 HEADINGS: Mapping[str, tuple[str, ...]] = {
@@ -127,7 +128,7 @@ def read_formula_sheet(
         if cell.figure is not None and factor != 1 and not cell.own_unit:
             cell.figure *= factor
     if problems:
-        raise DataError(problems)
+        raise UnclearError(problems, lines.unclear)
     if not cells:
         raise fault(str(path), "", "no line holds both a material and a dose.", "Is it the right sheet?")
     units = {c.unit for c in cells if c.unit}
@@ -157,6 +158,11 @@ def _headed(path: Path, assumed: list[str]) -> tuple[list[tuple[int, list[Any]]]
     if len(doses) > 1:
         assumed.append(f"Of several columns of doses '{text_of(rows[head[1] - 1][1][head[0][doses[0]]])}' was taken.")
     return rows, head
+
+
+def formula_rows(path: Path) -> list[tuple[int, list[Any]]]:
+    """Return the rows that a formula sheet is read from, with their numbers."""
+    return _headed(path, [])[0]
 
 
 def _header(path: Path, table: list[tuple[int, list[Any]]]) -> Head | None:
@@ -245,6 +251,7 @@ class _Lines:
         self._assumed, self._mark = assumed, mark
         self.cells: list[_Cell] = []
         self.problems: list[Problem] = []
+        self.unclear: list[Unclear] = []
 
     def take(self, row: int, found: list[Any]) -> None:
         """Take one line; empty ones, totals and headings are passed over."""
@@ -259,6 +266,7 @@ class _Lines:
         else:
             if not meant.id:
                 self.problems.append(_unclear(where, name, meant))
+                self.unclear.append(Unclear(row, name, meant.candidates))
             elif meant.how:
                 self._assumed.append(f"Row {row}: '{name}' is {meant.id}, {meant.how}.")
             at = self._fields[self._kind]
@@ -336,7 +344,7 @@ def _dose(text: str, kind: str, row: int, assumed: list[str], mark: Mark) -> tup
     try:
         text = settled(text, mark)
     except ValueError as error:
-        raise fault("", "", f"it {error}.", "Write every dose with the same decimal sign, such as 7.75.") from None
+        raise fault("", "", f"it {error}.", ONE_SIGN) from None
     span = re.fullmatch(r"\s*(\d[\d.,]*)\s*(?:-|–|to)\s*(\d[\d.,]*)\s*(%?)\s*", text)
     if span:
         low, high = _figure(span[1]), _figure(span[2])
@@ -351,12 +359,25 @@ def _dose(text: str, kind: str, row: int, assumed: list[str], mark: Mark) -> tup
     elif re.search(r"\d", text) and re.search(r"[a-zA-Z]", text):
         value, own = amount_of(text).grams(), "g"
     else:
+        _refuse_two_ways(text)
         raise fault("", "", "this is no figure.", "Write a number, 'q.s.' or 'to 100'.")
     if not own:
         raise fault("", "", "the unit is missing.", "Write '%' or 'g' behind it, or head the column so.")
     if unit and own != unit:
         raise fault("", "", f"the column is in {unit}.", "Write one kind of figure in one column.")
     return value, own
+
+
+ONE_SIGN = "Write every dose with the same decimal sign, such as 7.75."
+
+
+def _refuse_two_ways(text: str) -> None:
+    """Refuse a figure that is one, but which of two nobody knows."""
+    try:
+        number_of(text)
+    except ValueError as error:
+        if "two ways" in str(error):
+            raise fault("", "", f"it {error}.", ONE_SIGN) from None
 
 
 def _refuse_unless_fractions(path: Path, cells: list[_Cell], total: float) -> None:

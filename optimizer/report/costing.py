@@ -27,7 +27,7 @@ def cost_document(costing: Costing) -> Document:
         sections += [_buying(costing.plan, money), _stock(costing.plan), _cash(costing.plan, costing)]
     notes = [*costing.notes, *_held_back_notes(costing)]
     if any(line.price == 0 for line in costing.lines):
-        free = listed(sorted(line.id for line in costing.lines if line.price == 0))
+        free = listed(sorted(line.name for line in costing.lines if line.price == 0))
         notes.append(f"Without a price, and counted as free of charge: {free}.")
     notes.append("Materials count at their cheapest price per kg on the shelf, whatever packs they come in.")
     notes.append("Amounts count as they are written: with or without the tax on purchases, as your own books do.")

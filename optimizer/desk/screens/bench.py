@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from optimizer.answers.kept import Records
 from optimizer.answers.starter import lay
@@ -39,7 +39,8 @@ def bench(asked: Asked) -> Page:
         return Page("On the bench", _offer(asked))
     batches = asked.folder.batches()
     parts = [_under_way(batches), _due(asked), _low(asked), _products(asked), _done(batches), _broken(asked, batches)]
-    return Page("On the bench", markup(*parts))
+    along = tag("p", tag("a", "Take everything along", href="/along"), class_="go")
+    return Page("On the bench", markup(*parts, along))
 
 
 def _offer(asked: Asked) -> Html:
@@ -136,7 +137,7 @@ def _day(due: list[Task]) -> Html:
     )
 
 
-def _products(asked: Asked) -> Html | None:
+def _products(asked: Asked) -> Html:
     items = [
         tag(
             "li",
@@ -145,8 +146,15 @@ def _products(asked: Asked) -> Html | None:
         )
         for name, line in asked.folder.briefs()
     ]
-    several = tag("p", tag("a", "Compare products, or plan them from one shelf", href="/several"), class_="go")
-    return markup(section("Products", items), several if len(items) > 1 else None)
+    several = tag("a", "Compare products, or plan them from one shelf", href="/several") if len(items) > 1 else None
+    bring = tag("a", "Bring a formula of your own", href="/bring")
+    own = (
+        tag("li", tag("p", tag("a", path.stem, href=f"/own/{quote(name)}"), class_="name"))
+        for name, path in asked.folder.formulas()
+    )
+    return markup(
+        section("Products", items), tag("p", several, bring, class_="go"), section("Formulas of your own", own)
+    )
 
 
 def _done(batches: list[BatchFile]) -> Html | None:
