@@ -46,7 +46,7 @@ INSTEAD = (
     (r"tenside weighed \S+ --finish-mass (\S+) --water-added (\S+)",
      r"note \1 g as the mass and \2 g of water put back, under 'Finish'"),
     (r"([Rr])un 'tenside", r"\1ead 'tenside"),
-    (r", or name the store with --store FILE", ""),
+    (r", or name the store with --store FILE", ""), (r"\bat_(least|most)\b", r"at \1"),
     (r'([Ss])ay which(:| with) --as ".*?=[^"=]*"', r"\1ay which below"),
     (r'name its id: --as ".*?=[^"=]*"', "name it below"),
     (r"or say what they are with --as", "or say below what they are"),

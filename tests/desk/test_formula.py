@@ -181,10 +181,21 @@ def test_a_figure_that_cannot_be_is_told_beside_its_field_and_the_rest_counts(
     assert f'value="{typed}"' in page.html
 
 
+def test_limits_that_contradict_leave_no_figure_of_before_and_a_way_back(desk: Browser) -> None:
+    place = "/formula/hand-wash?active.at_least=12.5"
+    whole, part = desk.get(place), desk.send("GET", place, headers={"x-fragment": "1"})
+    for page in (whole, part):
+        assert "At least 12.5 is above at most 11" in page.text
+        assert '<a href="/formula/hand-wash">Leave the brief as it is</a>' in page.html
+        assert "Keep in the brief" not in page.html
+    for emptied in ('data-goes="#doses"></div>', 'data-goes="#told-active.at_least"></div>'):
+        assert emptied in part.html
+
+
 def test_limits_that_contradict_and_keys_that_lead_nowhere_are_sentences(desk: Browser) -> None:
     crossed = desk.get("/formula/hand-wash?active.at_least=12")
     assert "These limits cannot be" in crossed.text
-    assert "above at_most" in crossed.text
+    assert "above at most" in crossed.text
     assert "There is no limit 'nothing.at_least'" in desk.get("/formula/hand-wash?nothing.at_least=3").text
     assert "no brief of this name" in desk.get("/formula/nothing-here").text
 
