@@ -167,14 +167,13 @@ def at_the_bench(brief: Brief, material: str) -> tuple[tuple[str, str], ...]:
 def planned_words(planned: PlannedCost, currency: str) -> str:
     """Return the cost with what the bench is planned to add, its range, and what is planned."""
     cost = planned.per_kg
-    doses = listed([f"{number(d.percent.typical, 2)} % {d.item.material.name}" for d in planned.doses])
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
     free = planned.free
     lacks = f"; {listed(list(free))} counted as free: write a price on the shelf" if free else ""
     if planned.guessed:
         dearest = f"{planned.assumed:.2f} {currency} per kg, the dearest price of what may thicken"
         lacks += f"; {listed(list(planned.guessed))} counted at {dearest}: write its own on the shelf"
-    return f"about {number(cost.typical, 3)} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
+    return f"about {number(cost.typical, 3)} {currency} per kg ({ends}), with {planned.words} planned, not computed{lacks}"
 
 
 def cost_changes(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formula, Setting]) -> list[Row]:
@@ -284,8 +283,7 @@ def formula_table(formula: Formula, currency: str, digits: int = 2, note: str = 
         share = 100 * cost / cost_per_kg if cost_per_kg else 0.0
         rows.append((line.item.material.name, line.percent, active if active > 0 else None, cost, share))
     if formula.held_back:
-        later = listed([i.material.name for i in formula.later], "or") or "what is added to effect"
-        rows.append((f"kept free for {later}", formula.held_back, None, None, None))
+        rows.append((formula.kept_free, formula.held_back, None, None, None))
     total = sum(line.percent for line in formula.lines) + formula.held_back
     rows.append(Strong(("total", total, formula.active, cost_per_kg, None)))
     columns: Columns = (
