@@ -84,8 +84,8 @@ class Device:
             before, outcome = self.outcomes[form]
         if before != held:
             raise SentBeforeError(
-                "This form was sent before, with something else in it, and that was noted. What stands in it now is not: "
-                "look at what is noted, and send it again to note this, too."
+                "This form was sent before, with something else in it, and that was noted. What stands in it now "
+                "is not: look at what is noted, and send it again to note this, too."
             )
         return outcome
 
