@@ -36,10 +36,15 @@ def leaves(command: Any, words: tuple[str, ...] = ()) -> Iterator[tuple[str, Any
         yield " ".join(words), command
 
 
+def commands() -> dict[str, Any]:
+    """Return every command by the words that call it."""
+    cli.load(cli.rooms())
+    return dict(leaves(typer.main.get_command(cli.app)))
+
+
 def page() -> str:
     """Return the page."""
-    cli.load(cli.rooms())
-    known = dict(leaves(typer.main.get_command(cli.app)))
+    known = commands()
     told: set[str] = set()
     parts = []
     for section in re.split(r"(?m)^(?=## )", TOUR.read_text(encoding="utf-8")):

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 if TYPE_CHECKING:
-    from optimizer.report.document import Document
+    from typing import Self
+
+    from optimizer.report.document import Document, Section
     from optimizer.report.record import Record
 
 T = TypeVar("T")
@@ -70,12 +73,23 @@ TOLD = {
 }
 """By question: what makes its document (in `optimizer.report`), the class that is its JSON (in `optimizer`), and the
 field that holds one entry per line of the answer; 'curves.breaks' for those of each curve."""
+LONGER = {"range": "sweep:answers_table"}
+"""What pages have at their end besides, by question."""
 
 
 def loaded(place: str) -> Any:
     """Return what stands at 'module:name' below `optimizer`; loaded when it is first asked for."""
     module, _, name = place.partition(":")
     return getattr(import_module(f"optimizer.{module}"), name)
+
+
+def called_in(parts: Iterable[object]) -> Mapping[str, str]:
+    """Return what the library of the first part with a brief calls its materials, by id; nothing without one."""
+    briefs = (
+        getattr(part, "brief", None) for found in parts for part in (found, *(getattr(found, "sides", None) or ()))
+    )
+    libraries = (getattr(brief, "library", None) for brief in briefs)
+    return next((library.called for library in libraries if library is not None), {})
 
 
 class Answer(Generic[T]):
@@ -88,6 +102,7 @@ class Answer(Generic[T]):
         parts: What document and record are made of.
         following: What a maker does now, told before all other facts of the document.
         closing: What is said after the document is printed.
+        names: What materials are called, by id, where the answer knows their ids alone.
     """
 
     following: str = ""
@@ -103,7 +118,13 @@ class Answer(Generic[T]):
             parts: What document and record are made of, if that is more than what was found.
         """
         self.question, self.found, self.exit_code, self.parts = question, found, exit_code, parts
+        self.names = called_in((found, *parts.values()))
         self._document, self._told, self._lines = TOLD[question]
+
+    def by(self, names: Mapping[str, str]) -> Self:
+        """Return the answer with the names of the materials of which it knows the ids alone."""
+        self.names = names
+        return self
 
     def document(self, chapters: tuple[Document, ...] = ()) -> Document:
         """Return the report as plain data, for any renderer; that of a blend with further chapters, if given."""
@@ -111,11 +132,25 @@ class Answer(Generic[T]):
         document: Document = loaded(f"report.{self._document}")(
             *(() if self.parts else (self.found,)), **self.parts, **more
         )
+        if self.names:
+            from optimizer.report.naming import in_names
+
+            document = in_names(document, self.names)
         if self.following:
             from optimizer.immutable import replace
 
             return replace(document, facts=(("next", self.following), *document.facts))
         return document
+
+    def page(self) -> Document:
+        """Return the report as a page or a file on paper has it: with what is too long for a terminal."""
+        if self.question not in LONGER:
+            return self.document()
+        from optimizer.immutable import replace
+
+        document = self.document()
+        longer: Section = loaded(f"report.{LONGER[self.question]}")(self.found)
+        return replace(document, sections=(*document.sections, longer))
 
     def record(self) -> Record:
         """Return the answer as its JSON record (see `tenside schema`)."""
@@ -163,4 +198,4 @@ class Answer(Generic[T]):
 
         from optimizer.report.page import page
 
-        return f'<iframe style="width:100%;height:36em;border:0" srcdoc="{escape(page(self.document()))}"></iframe>'
+        return f'<iframe style="width:100%;height:36em;border:0" srcdoc="{escape(page(self.page()))}"></iframe>'

@@ -80,7 +80,7 @@ def keep(path: Path, draft: Draft, was: Mapping[str, float]) -> str:
         changed = tomlkit.dumps(document)
         if read_text(place) != text:  # an editor asks nobody
             raise fault(str(path), "", "it was changed in an editor in the meantime.", "Send it again.")
-        _lay_aside(place, text.encode("utf-8"))
+        lay_aside(place, text.encode("utf-8"))
         write_atomic(place, changed, overwrite=True)
         try:
             _hold_against(path, limits)
@@ -114,11 +114,11 @@ def keep_as_variant(path: Path, draft: Draft, name: str) -> Path:
 
 
 def put_back(path: Path, digest: str) -> str:
-    """Put the text back that a brief had before its last change; return the digest of the file as it is now.
+    """Put the text back that a brief or a shelf had before its last change; return the digest of the file as it is now.
 
     Args:
-        path: The brief.
-        digest: Of the file as the page knew it.
+        path: The file.
+        digest: Of it as the page knew it.
 
     Raises:
         DataError: If the file has changed since, or nothing was laid aside; then nothing is written.
@@ -138,7 +138,7 @@ def put_back(path: Path, digest: str) -> str:
 
 
 def can_be_put_back(path: Path) -> bool:
-    """Return whether an earlier text of a brief is kept."""
+    """Return whether an earlier text of a file is kept."""
     return bool(_texts(path))
 
 
@@ -234,8 +234,8 @@ def _leave_out(document: tomlkit.TOMLDocument, draft: Draft, named: tuple[str, .
     pool["without"] = [*named, *(name for name in gone if name not in named)]
 
 
-def _lay_aside(path: Path, content: bytes) -> None:
-    """Keep a text of a file beside the briefs, the oldest ones give way."""
+def lay_aside(path: Path, content: bytes) -> None:
+    """Keep what a file was, so that `put_back` can; the oldest texts give way."""
     before = _texts(path)
     number = int(before[-1].name.rpartition(".")[2]) + 1 if before else 1
     folder = path.parent / ASIDE

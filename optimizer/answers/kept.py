@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
@@ -16,10 +18,11 @@ from optimizer.brief.scenario import find_scenario
 from optimizer.data.library import chosen_library
 from optimizer.data.names import material_of
 from optimizer.errors import DataError, TensideError
-from optimizer.files import write_atomic
+from optimizer.files import read_bytes, write_atomic
 from optimizer.immutable import immutable
 from optimizer.records import STORE, batches, calendar, checking, exchange, lots, masters, overview, packing, series
 from optimizer.records.batches import Kept, Photo
+from optimizer.records.called import Called
 from optimizer.records.checking import Soundness
 from optimizer.records.exchange import Exchanged
 from optimizer.records.lots import LotsOf, WhereLot
@@ -28,6 +31,9 @@ from optimizer.records.overview import Listed, Shown
 from optimizer.records.packing import Packed
 from optimizer.records.series import Calendar, Tasks
 from optimizer.records.store import open_store
+
+MOST_CARRIED = 500_000_000
+"""Largest zip that a page hands over, because it lies in memory until it is [bytes]."""
 
 
 @immutable
@@ -46,12 +52,14 @@ class Records:
         """Keep a subject's formula as the next version of a master formula; the store is made if it is not there."""
         about = (found.brief, found.formula, found.setting)
         with open_store(self.path, make=True) as store:
-            return Answer("records master", masters.add_version(store, name or found.name, *about, why=why, on=on))
+            return Answer("records master", masters.add_version(store, name or found.name, *about, why=why, on=on)).by(
+                found.brief.library.called
+            )
 
     def versions(self, name: str) -> Answer[Versions]:
         """Return the versions of a master formula, newest first."""
         with open_store(self.path) as store:
-            return Answer("records versions", masters.versions_of(store, name))
+            return Answer("records versions", masters.versions_of(store, name)).by(chosen_library().called)
 
     def listed(self) -> Answer[Listed]:
         """Return batches and master formulas."""
@@ -75,14 +83,16 @@ class Records:
     def lots(self, number: str) -> Answer[LotsOf]:
         """Return which lots went into a batch."""
         with open_store(self.path) as store:
-            return Answer("records lots", lots.lots_of(store, number))
+            return Answer("records lots", lots.lots_of(store, number)).by(chosen_library().called)
 
     def where(self, lot: str, material: str = "") -> Answer[WhereLot]:
         """Return where a lot went; of one material, if it is named by id, name or everyday word."""
         with open_store(self.path) as store:
-            known = chosen_library().materials if material else ()
-            meant = material_of(material, known, unknown=True) if material else ""
-            return Answer("records where", lots.where_lot(store, lot, meant))
+            own = self.path.parent.glob("materials.toml")
+            known = chosen_library(own=own).materials if material else ()
+            if material and not Called(known).known(material):
+                material = material_of(material, known, unknown=True)
+            return Answer("records where", lots.where_lot(store, lot, material, known)).by(chosen_library().called)
 
     def photo(self, number: str, sha256: str) -> bytes:
         """Return a photo of a batch."""
@@ -186,6 +196,42 @@ def pack_up(folder: Path, out: Path | None = None) -> Answer[Packed]:
     packed = packing.pack(folder, out or here.with_name(f"{here.name}-{day_of('')}.zip"))
     verdict, step = f"Packed into {packed.zip}.", f"tenside unpack {packed.zip} NEW-FOLDER"
     return Answer("pack-up", packed, 0, packed=packed, verdict=verdict, step=step)
+
+
+def packed(folder: Path) -> bytes:
+    """Return what `pack_up` writes of a folder, for whoever carries it away.
+
+    Raises:
+        DataError: If it cannot be packed, or is too large to be handed over.
+    """
+    with TemporaryDirectory() as place:
+        out = Path(place) / "folder.zip"
+        packing.pack(folder, out)
+        return read_bytes(out, MOST_CARRIED)
+
+
+def tables(store: Path) -> bytes:
+    """Return what `Records.export` writes of a store, as one zip.
+
+    Raises:
+        DataError: If there is no store, or it is too large to be handed over.
+    """
+    with TemporaryDirectory() as place:
+        Records(store).export(Path(place) / "records")
+        made = shutil.make_archive(f"{place}/tables", "zip", Path(place) / "records")
+        return read_bytes(Path(made), MOST_CARRIED)
+
+
+def bring_back(folder: Path, content: bytes) -> int:
+    """Put what `packed` returned back into a folder, every file checked; return how many came.
+
+    Raises:
+        DataError: If it is no packed folder, is damaged, or something of it is there already; then none comes.
+    """
+    with TemporaryDirectory() as place:
+        path = Path(place) / "sent.zip"
+        path.write_bytes(content)
+        return packing.unpack_into(path, folder)
 
 
 def unpack(packed: Path, folder: Path) -> Answer[Packed]:

@@ -6,6 +6,7 @@ from typing import Any
 
 from optimizer.answers.answer import TOLD, Answer, loaded
 from optimizer.brief.explained import BriefExplained, explained, explained_shelf
+from optimizer.data.evidence import Evidence, evidence_of
 from optimizer.data.law import Law, law_of
 from optimizer.data.library import Library
 from optimizer.data.names import found_by, material_of
@@ -56,6 +57,11 @@ def material(library: Library, name: str) -> Answer[MaterialShown]:
     found = library.by_id[material_of(name, library.materials)]
     shown = MaterialShown.model_construct(**dict(found))
     return Answer("library show", shown, 0, material=found, library=library)
+
+
+def evidence(library: Library) -> Answer[Evidence]:
+    """Return how well the figures of a library are backed."""
+    return Answer("library evidence", evidence_of(library))
 
 
 def law(library: Library, use: str) -> Answer[Law]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from optimizer.answers.answer import Answer
+from optimizer.answers.following import after_thickening
 from optimizer.answers.subject import Subject
 from optimizer.assessment.alarms import foremost
 from optimizer.bench.acid import AcidSession, ph_answer, points_answer
@@ -79,7 +80,9 @@ def ph_of(
         size_g=size_g if size_g is not None else 1000 * batch_kg if batch_kg else None,
         water=0.0 if found.batch else water,
     )
-    return Answer("ph", PhTold(title=f"pH: {found.name}", answer=answer, notes=found.notes))
+    return Answer("ph", PhTold(title=f"pH: {found.name}", answer=answer, notes=found.notes)).by(
+        found.brief.library.called
+    )
 
 
 def ph_of_points(table: Path, target: Interval, sample_g: float, solution: Solution) -> Answer[PhTold]:
@@ -114,6 +117,15 @@ def curve_of(session: AcidSession, more_g: float = 0.0) -> tuple[tuple[float, In
     end = 1.25 * max(inside + more_g, session.total.typical)
     grams = [end * k / CURVE_POINTS for k in range(CURVE_POINTS + 1)]
     return tuple((g, (log.expected_ph if g < inside else log.expected_after)(g / log.sample)) for g in grams)
+
+
+def note_thickening(found: Subject, material: str = "", **asked: Any) -> Answer[Thickened]:
+    """Answer with what `thickened` returns, asked alike, and with the command that comes next."""
+    logged = thickened(found, material, **asked)
+    answer = Answer("thicken", logged).by(found.brief.library.called)
+    assert found.batch_path is not None
+    answer.following = after_thickening(logged.logs, found.batch_path)
+    return answer
 
 
 def thickened(

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from optimizer.answers.answer import Answer
+from optimizer.answers.subject import subject_of
 from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import find_scenario
+from optimizer.data.formula_file import GivenFormula
 from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient, lot_doubt
 from optimizer.data.sheet import number_of
@@ -55,9 +57,33 @@ def restandardise(
     if not measured:
         measured, brief = _shelf_lots(brief, given.doses)
     step = brief.scenario.scale_step * kg * 10 if step_g is None else step_g
-    done = bring(
-        brief, given.doses, measured, BatchAsked(kg, step, free, active_band, charge_band), given.notes, at=given.target
-    )
+    return _brought(brief, given, measured, BatchAsked(kg, step, free, active_band, charge_band))
+
+
+def best_at_lot(scenario: Path, material: str, active: float, *, kg: float, step_g: float) -> Answer[Restandardised]:
+    """Bring the best formula of a brief, as it is weighed, to one measured lot, in grams.
+
+    Args:
+        scenario: The brief, whose shelf holds the lots that the formula is planned with.
+        material: Id of what the lot is of.
+        active: Measured active matter of the lot [% as sold].
+        kg: Batch of product [kg].
+        step_g: Step of the scale [g].
+
+    Raises:
+        DataError: If the brief cannot be used or is impossible.
+        UsageError: If the lot cannot be, or the formula does not use the material.
+    """
+    found = subject_of(str(scenario))
+    brief, formula = found.brief, found.formula
+    given = GivenFormula(formula.doses, formula.held_back, (), found.setting.target)
+    measured = _measured([f"{material}={active!r}"], brief)
+    planned = replace(brief, pool=replace(brief.pool, held_back=formula.held_back))
+    return _brought(planned, given, measured, BatchAsked(kg, step_g))
+
+
+def _brought(brief: Brief, given: GivenFormula, lots: Mapping[str, float], batch: BatchAsked) -> Answer[Restandardised]:
+    done = bring(brief, given.doses, lots, batch, given.notes, at=given.target)
     return Answer("restandardise", done, 0 if done.weighed is not None and not done.stopped else 4)
 
 

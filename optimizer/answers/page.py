@@ -16,6 +16,7 @@ from optimizer.immutable import replace, result, seen, told, untold
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Document, Section, Sketch
 from optimizer.report.made import made_document
+from optimizer.report.naming import in_names
 from optimizer.report.studies import check_document
 from optimizer.report.whole import whole_document
 from optimizer.rules.row import Setting
@@ -97,6 +98,7 @@ def _given(subject: Subject, studies: tuple[str, ...]) -> Whole:
     chapters, left_out = _chapters(subject.brief, studies, best.objective if best and best.formula else None)
     found = _made if subject.batch is not None and subject.batch.begun else _held
     document, broken = found(subject, chapters)
+    document = in_names(document, subject.brief.library.called)
     return Whole(document=document, exit_code=4 if broken else 0, left_out=left_out)
 
 

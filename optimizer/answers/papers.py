@@ -146,6 +146,14 @@ def _costs_named(found: Subject, costs: str, bench: BenchDefaults) -> tuple[str,
     return (str(Path(bench.where).parent / bench.costs) if Path(bench.costs).suffix else bench.costs), ["costs"]
 
 
+def costs_stated(found: Subject) -> str:
+    """Return where costs besides materials are stated if no file is named; empty if nowhere."""
+    if found.batch and found.batch.costs:
+        return "those in the batch file"
+    bench = bench_defaults(found.scenario)
+    return f"{bench.costs}, as bench.toml says" if bench.costs else ""
+
+
 def write_costs(path: Path, costing: Costing) -> None:
     """Write the figures of a costing as a workbook.
 
@@ -164,7 +172,9 @@ def advice_for(found: Subject) -> Answer[Advised]:
     from optimizer.report.advice import Advised
 
     situation = Situation(found.formula, found.setting, found.brief)
-    return Answer("advice", Advised(name=found.name, situation=situation, notes=found.notes))
+    return Answer("advice", Advised(name=found.name, situation=situation, notes=found.notes)).by(
+        found.brief.library.called
+    )
 
 
 def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:

@@ -13,6 +13,7 @@ from optimizer.bench.plan import brief_reference
 from optimizer.bench.strike import Strike
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.brief.scenario import find_scenario, named_beside
+from optimizer.data.library import chosen_library
 from optimizer.data.names import material_of
 from optimizer.errors import UsageError
 from optimizer.files import refuse_existing, write_atomic
@@ -56,11 +57,12 @@ def lay_trials(
     refuse_existing(out)
     path = find_scenario(str(scenario))
     reference = brief_reference(path, out)
-    found = plan(load_brief(path, shelf=shelf, libraries=libraries), asked)
+    brief = load_brief(path, shelf=shelf, libraries=libraries)
+    found = plan(brief, asked)
     text = series_text(found, name=name or out.stem, brief=reference, planned_on=on)
     series = series_from(tomli.loads(text), str(out))
     write_atomic(out, text)
-    return Answer("trials plan", found, 0, plan=found, series=series)
+    return Answer("trials plan", found, 0, plan=found, series=series).by(brief.library.called)
 
 
 def read_trials(
@@ -114,7 +116,7 @@ def note_trials(
     typed = _known(path, typed_words(words))
     changes = bool(typed or wrong is not None or weight is not None)
     series = note(path, typed, how, wrong, weight) if changes else read_series(path)
-    return Answer("trials note", standing_of(series, str(path)), 0)
+    return Answer("trials note", standing_of(series, str(path)), 0).by(chosen_library().called)
 
 
 def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
@@ -154,4 +156,4 @@ def next_trials(
         better = better_by(goal)
     found = more_beakers(series, brief, count, aim=aim, repeats=repeats, better=better)
     add_beakers(path, found)
-    return Answer("trials next", found, 0)
+    return Answer("trials next", found, 0).by(brief.library.called)

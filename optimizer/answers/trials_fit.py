@@ -142,7 +142,7 @@ def salt(asked: Asked, wish: SaltQuestion, *, into: Path | None = None) -> Answe
     found = salt_curve(brief, formula, setting, wish, cautions_at(brief, formula, setting))
     if into is not None:
         _feed(found, into, brief.library.materials)
-    return Answer("trials salt", found, 0)
+    return Answer("trials salt", found, 0).by(brief.library.called)
 
 
 def _feed(found: SaltCurve, path: Path, materials: Iterable[Material]) -> None:

@@ -43,7 +43,8 @@ def vary_base(
     named = base or (str(beside(file, wanted.base, "base")) if Path(wanted.base).suffix else wanted.base)
     of = subject_of(named, against=against, shelf=shelf, libraries=libraries)
     found = varied(of.name, of.formula, of.scenario, wanted, where=str(file), shelf=shelf, libraries=libraries)
-    return Answer("variants", found, 0 if all(not o.too_much and not o.newly_broken for o in found.outcomes) else 4), of
+    good = all(not o.too_much and not o.newly_broken for o in found.outcomes)
+    return Answer("variants", found, 0 if good else 4).by(of.brief.library.called), of
 
 
 def write_variant(

@@ -298,7 +298,7 @@ def ph_of(batch: Batch, log: ThickeningEntry) -> tuple[float | None, list[str]]:
     if ph is not None and not low <= ph <= high:
         window = f"{number(max(low, 0), 2)} to {number(min(high, 14), 2)}"
         notes.append(f"pH {number(ph, 2)} is outside the batch's window {window}: set it before you go on.")
-    if log.added_percent > 0 and log.step[-1].ph is None:
+    if log.added_percent > 0 and (not log.step or log.step[-1].ph is None):
         notes.append("Read the pH again: the last step has none.")
     return ph, notes
 
@@ -342,6 +342,9 @@ def _judge(
     turned = None if kind is None else _turned(values, NOISE[kind])
     if turned and turned[0] == "peak passed":
         return turned
+    if log.unread_percent > USED:
+        there = f"{number(added, 3)} % is in, and no reading that counts was taken since"
+        return "read again", f"Add nothing yet: {there}. Read what is there now."
     if values and log.target is not None and values[-1][1] >= log.target - KEPT:
         return "target reached", "The target is reached: stop, and read the pH and the thickness again tomorrow."
     if turned:

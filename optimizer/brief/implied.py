@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import fsum
 
 from optimizer.brief.scenario import Scenario
@@ -55,7 +56,18 @@ def rules_of(
             one, other = Group(inci=pair.one), Group(inci=pair.other, but_not=_both(pool, pair.one))
             rule = Excludes(id=f"exclusion-{pair.id}", of=one, other=other, source="law" if law else pair.confidence)
             (rules if law else watched).append(rule)
-    return tuple(sorted(rules, key=lambda r: r.id)), tuple(sorted(watched, key=lambda r: r.id))
+    return _named(rules, library), _named(watched, library)
+
+
+def _named(rules: Iterable[Rule], library: Library) -> tuple[Rule, ...]:
+    """Return rules sorted by id, whose groups tell their materials by name."""
+    return tuple(sorted((called(rule, library) for rule in rules), key=lambda r: r.id))
+
+
+def called(rule: Rule, library: Library) -> Rule:
+    """Return a rule whose groups tell their materials by name instead of by id."""
+    groups = {name: of.told_by(library.called) for name, of in rule if isinstance(of, Group)}
+    return rule.model_copy(update=groups) if groups else rule
 
 
 def _stocks(scenario: Scenario, pool: Pool, shelf: Shelf | None) -> list[Stock]:

@@ -7,7 +7,7 @@ import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import BENCH, For, Given, Rest, Strikes, Why, app, command
+from optimizer.cli.common import BENCH, For, Given, NotAdded, Rest, Strikes, Why, app, command
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -60,6 +60,7 @@ def ph(
     ] = False,
     strike: Strikes = None,
     why: Why = "",
+    not_added: NotAdded = False,
     given: Given = Given(),
 ) -> Answer[Any]:
     """Estimate the pH, dose acid or alkali to the target in safe steps, and keep the log of a batch."""
@@ -78,7 +79,7 @@ def ph(
     if target:
         raise UsageError("ph: --target goes with --points; a brief or batch file has its own (--set ph.low=5).")
     size = _grams(batch) if batch else None
-    wrong = asked_of(strike, why, day_of(""))
+    wrong = asked_of(strike, why, day_of(""), not_added=not_added)
     found = given.subject(subject, against=against, rest=rest)
     if found.batch is None:
         if read is not None or added or sample is not None or of or wrong is not None:

@@ -13,7 +13,8 @@ import typer
 from typer.core import TyperGroup
 
 from optimizer.answers.writing import PAGE, PAPER
-from optimizer.errors import LONGEST, UsageError, shortened, worded
+from optimizer.cli.repeat import repeat_in, repeated
+from optimizer.errors import LONGEST, TensideError, UsageError, shortened, worded
 from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
@@ -132,6 +133,10 @@ Rest = Annotated[
 ]
 Strikes = Annotated[
     int | None, typer.Option("--strike", help="Strike the line of this number; it stays, and counts no more.", min=1)
+]
+NotAdded = Annotated[
+    bool,
+    typer.Option("--not-added", help="With --strike: the addition was not made either; else it stays in."),
 ]
 Why = Annotated[str, typer.Option("--why", help="Why it is struck; kept beside it.")]
 On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
@@ -264,11 +269,16 @@ def command(
 
         def run(**asked: Any) -> None:
             told = {n: asked.pop(n) for n, _, _ in added}
+            typed = dict(asked)
             for group_, kind in groups.items():
                 asked[group_] = kind(**{f.name: asked.pop(f.name) for f in fields(kind)})
-            with quiet_solvers():
-                answer = ask(**asked)
-            tell(answer, **{"json": asked.get("json", False), "markdown": False, **told})
+            try:
+                with quiet_solvers():
+                    answer = ask(**asked)
+            except TensideError as error:
+                repeat_in(error, typed)
+                raise
+            tell(answer, typed, **{"json": asked.get("json", False), "markdown": False, **told})
 
         every = [*own, *(_option(*row) for row in added)]
         run.__dict__["__signature__"] = Signature(every)
@@ -338,20 +348,32 @@ def quiet_solvers() -> Iterator[None]:
         os.close(kept)
 
 
-def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
-    """Print an answer as it was asked for, and end with its exit code."""
+def tell(
+    answer: "Answer[Any]",
+    typed: dict[str, Any],
+    json: bool,
+    markdown: bool,
+    html: Path | None = None,
+    pdf: Path | None = None,
+) -> None:
+    """Print an answer as it was asked for, its next steps with the options that were typed; end with its exit code."""
     if json:
         print_json(answer.record())
     else:
-        show(answer.document(), markdown, html, pdf)
+        from optimizer.report.naming import retold
+
+        def again(document: "Document") -> "Document":
+            return retold(document, lambda text: repeated(text, typed))
+
+        save_beside(lambda: again(answer.page()), html, pdf)
+        show(again(answer.document()), markdown)
         if answer.closing:
-            say(answer.closing)
+            say(repeated(answer.closing, typed))
     raise typer.Exit(answer.exit_code)
 
 
-def show(document: "Document", markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
-    """Print a document as text or Markdown, and write it to the files that are named."""
-    save_beside(document, html, pdf)
+def show(document: "Document", markdown: bool) -> None:
+    """Print a document as text or Markdown."""
     if markdown:
         from optimizer.report.markdown import markdown as as_markdown
 
@@ -362,12 +384,12 @@ def show(document: "Document", markdown: bool, html: Path | None = None, pdf: Pa
         show(document)
 
 
-def save_beside(document: "Document", *paths: Path | None) -> None:
-    """Write a document to the files that are named, and say so beside the answer."""
+def save_beside(page: "Callable[[], Document]", *paths: Path | None) -> None:
+    """Write a page to the files that are named, and say so beside the answer."""
     from optimizer.answers.writing import save
 
     for path in filter(None, paths):
-        save(document, path)
+        save(page(), path)
         aside(f"wrote {path}")
 
 

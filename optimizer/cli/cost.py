@@ -33,10 +33,11 @@ def cost(
 
     if out is not None:
         refuse_misnamed(out, BOOK, "--out ")
+    found = given.subject(subject, against=against)
     costing = cost_for(
-        given.subject(subject, against=against), called=subject, size=size, bottles=bottles, bottle=bottle,
+        found, called=subject, size=size, bottles=bottles, bottle=bottle,
         density=density, loss=loss, costs=costs, plan=plan, margin=margin, markup=markup,
     )  # fmt: skip
     if out is not None:
         write_costs(out, costing)
-    return Answer("cost", costing)
+    return Answer("cost", costing).by(found.brief.library.called)

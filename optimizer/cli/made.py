@@ -27,7 +27,7 @@ def made(
         refuse_existing(master)
     found = files.batch(path)
     done = made_of(found)
-    answer = Answer("made", done, 4 if done.serious else 0)
+    answer = Answer("made", done, 4 if done.serious else 0).by(found.brief.library.called)
     if master is not None:
         write_master(master, done)
         answer.closing = f"\nNext: {_next(str(master), batch_of(found), done.master.formula.held_back)}"

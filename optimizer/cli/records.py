@@ -37,11 +37,12 @@ def keep(
     The store is made if it is not there. The brief's shelf, or --shelf, says which supplier each lot came from.
     """
     from optimizer.answers.kept import keep_batch
+    from optimizer.data.library import chosen_library
 
     kept, doubt = keep_batch(batch, shelf=shelf, on=on, store=store)
     if doubt:
         aside(f"tenside: {doubt}")
-    return Answer("records keep", kept)
+    return Answer("records keep", kept).by(chosen_library().called)
 
 
 @command(records_app)

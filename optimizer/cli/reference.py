@@ -163,9 +163,9 @@ def library_check(on: On = "", library: Libraries = None, own: Own = None) -> An
 @command(library_app, name="evidence")
 def library_evidence(library: Libraries = None, own: Own = None) -> Answer[Any]:
     """Count the figures of the library by how well they are backed: read, computed, from memory."""
-    from optimizer.data.evidence import evidence_of
+    from optimizer.answers import known
 
-    return Answer("library evidence", evidence_of(_library(library, own)))
+    return known.evidence(_library(library, own))
 
 
 @command(library_app, name="law")

@@ -41,6 +41,16 @@ class GivenFormula:
     target: float | None = None
 
 
+def holds_formula(path: Path) -> bool:
+    """Return whether a table has the headings of a formula."""
+    try:
+        headings = [text_of(cell) for cell in read_rows(path)[0][1]]
+    except DataError:
+        return False
+    fields, problems = recognised(str(path), headings, HEADINGS)
+    return not problems and bool({"percent", "grams"} & set(fields.values()))
+
+
 def read_formula(path: Path, materials: Iterable[Material], held_back: float, rest: str = "") -> GivenFormula:
     """Read a formula and bring it to 100 %.
 

@@ -1,5 +1,7 @@
 """How a library is read: files joined, figures overridden, references checked, doubts told."""
 
+import re
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -44,6 +46,10 @@ class LibraryFile(Frozen):
     """Changes of single figures by material id."""
 
 
+STRENGTH = re.compile(r", (about )?[\d.-]+ %.*| \((?!and\)).*")
+"""Strength, and what a name explains in brackets."""
+
+
 class Library(Frozen):
     """Everything that was read, joined; materials sorted by id."""
 
@@ -65,6 +71,18 @@ class Library(Frozen):
     def by_id(self) -> Mapping[str, Material]:
         """Materials by id."""
         return {m.id: m for m in self.materials}
+
+    @cached_property
+    def called(self) -> Mapping[str, str]:
+        """What a material is called in a sentence, by id: its name, without the strength that no other one needs."""
+        full = sorted(m.name for m in self.materials)
+
+        def short(name: str) -> str:
+            without = STRENGTH.sub("", name)
+            place = bisect_left(full, without)
+            return name if any(f.startswith(without) for f in full[place + 1 : place + 2]) else without
+
+        return {m.id: short(m.name) for m in self.materials}
 
     @cached_property
     def names(self) -> Mapping[str, set[str]]:

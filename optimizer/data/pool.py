@@ -91,8 +91,15 @@ class Group(Frozen):
     @property
     def words(self) -> str:
         """The group in the brief's words."""
-        if self.called:
-            return self.called
+        return self.called or self._described({})
+
+    def told_by(self, names: Mapping[str, str]) -> "Group":
+        """Return the group called by the names of its materials instead of their ids, unless it has a name."""
+        if self.called or not (self.materials or self.but_not):
+            return self
+        return self.model_copy(update={"called": self._described(names)})
+
+    def _described(self, names: Mapping[str, str]) -> str:
         parts: list[str] = []
         if self.charges:
             parts.append(listed(self.charges, "or"))
@@ -105,11 +112,11 @@ class Group(Frozen):
         if self.surfactants:
             parts.append("surfactants")
         if self.materials:
-            parts.append(listed(self.materials, "or"))
+            parts.append(listed([names.get(n, n) for n in self.materials], "or"))
         if self.inci:
             parts.append(listed(self.inci, "or"))
         words = " ".join(parts) or "all materials"
-        return f"{words} but not {listed(self.but_not, 'or')}" if self.but_not else words
+        return f"{words} but not {listed([names.get(n, n) for n in self.but_not], 'or')}" if self.but_not else words
 
 
 @immutable

@@ -52,7 +52,7 @@ def read_sheets(path: Path) -> list[tuple[str, list[tuple[int, list[Any]]]]]:
     Raises:
         DataError: As `read_rows`.
     """
-    sheets = _xlsx(path) if is_workbook(path) else [("", _csv(path, _text_of_others(path)))]
+    sheets = _xlsx(path) if is_workbook(path) else [("", _csv(path, text_of_others(path)))]
     held = [(title, rows) for title, rows in sheets if any(text_of(c) for _, row in rows for c in row)]
     return [(title, _checked(path, rows)) for title, rows in held or list(sheets)[:1]]
 
@@ -62,7 +62,8 @@ def is_workbook(path: Path) -> bool:
     return path.suffix.lower() in (".xlsx", ".xlsm")
 
 
-def _text_of_others(path: Path) -> str:
+def text_of_others(path: Path) -> str:
+    """Return the text of a CSV as others send it; see `read_sheets`."""
     content = read_bytes(path)
     if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
         encoding = "utf-16"

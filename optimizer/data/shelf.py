@@ -3,8 +3,7 @@
 import csv
 import io
 import re
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
@@ -16,6 +15,7 @@ from optimizer.data.facts import Frozen, Percent
 from optimizer.data.sheet import csv_rows, is_workbook, number_of, read_rows, recognised, rows_of, text_of
 from optimizer.errors import DataError, Problem, fault, worded
 from optimizer.files import changing, read_text, write_atomic
+from optimizer.immutable import immutable
 
 HEADINGS = {
     "material": ("material", "raw material", "ingredient", "item", "id", "inci", "inci name", "name", "rohstoff"),
@@ -190,67 +190,68 @@ def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:
     )
 
 
-def change_shelf(path: Path, row: int | None, values: Mapping[str, str], material: str = "") -> None:
-    """Write cells of a shelf line, or add a line; every other cell stays as it is, and columns are added as needed.
+@immutable
+class ShelfChange:
+    """What becomes of one line of a shelf.
 
-    Args:
-        path: The shelf, a CSV.
+    Attributes:
+        values: Texts by field; every other cell stays.
         row: Number of the line in the file; None for a new one.
-        values: Texts by field.
         material: What stands in the line now, so that no other one is changed in its place.
-
-    Raises:
-        DataError: If the file is a workbook, was changed meanwhile, or would not be a sound shelf; then it stays.
+        gone: Whether the line is taken off.
     """
-    with _rows_to_change(path) as (rows, where):
-        if row is None:
-            line: list[Any] = []
-            rows.append((0, line))
-        else:
-            line = _line_of(path, rows, row, material, where["material"])
-        heads = rows[0][1]
-        for field in values.keys() - where.keys():
-            where[field] = len(heads)
-            heads.append(HEADINGS[field][0])
-        for field, text in values.items():
-            line += [""] * (where[field] + 1 - len(line))
-            line[where[field]] = text
+
+    values: Mapping[str, str]
+    row: int | None = None
+    material: str = ""
+    gone: bool = False
 
 
-def drop_from_shelf(path: Path, row: int, material: str) -> None:
-    """Take a line off a shelf; every other one stays as it is.
+def change_shelf(path: Path, changes: Iterable[ShelfChange], aside: Callable[[Path, bytes], None]) -> None:
+    """Change lines of a shelf, all or none; every other cell stays as it is, and columns are added as needed.
 
     Args:
         path: The shelf, a CSV.
-        row: Number of the line in the file.
-        material: What stands in the line, so that no other one goes in its place.
+        changes: What becomes of which line.
+        aside: Told where the shelf lies and what it was, before it is written.
 
     Raises:
         DataError: If the file is a workbook, was changed meanwhile, or would not be a sound shelf; then it stays.
     """
-    with _rows_to_change(path) as (rows, where):
-        gone = _line_of(path, rows, row, material, where["material"])
-        rows[:] = [found for found in rows if found[1] is not gone]
-
-
-@contextmanager
-def _rows_to_change(path: Path) -> Iterator[tuple[list[tuple[int, list[Any]]], dict[str, int]]]:
-    """Yield the numbered rows of a shelf and where each field stands; then they are written, if they are sound."""
     if is_workbook(path):
         what = "a workbook is changed in your spreadsheet."
         raise fault(str(path), "", what, "Save it as CSV if you want to change it here.")
     with changing(path) as place:
-        delimiter, rows = csv_rows(path, read_text(place))
+        before = read_text(place)
+        delimiter, rows = csv_rows(path, before)
         if not rows:
             raise fault(str(path), "", "the table is empty.", "Give it a line of headings.")
         fields, problems = recognised(str(path), [text_of(h) for h in rows[0][1]], HEADINGS)
         if problems:
             raise DataError(problems)
-        yield rows, {field: position for position, field in fields.items()}
+        _change(path, rows, {field: position for position, field in fields.items()}, list(changes))
         told = io.StringIO()
         csv.writer(told, delimiter=delimiter, lineterminator="\n").writerows(cells for _, cells in rows)
         _shelf_of(path, rows_of(path, told.getvalue()))  # refused before it is written
+        aside(place, before.encode("utf-8"))
         write_atomic(place, told.getvalue(), overwrite=True)
+
+
+def _change(path: Path, rows: list[tuple[int, list[Any]]], where: dict[str, int], changes: list[ShelfChange]) -> None:
+    """Change numbered rows of a shelf, the first of which are headings; `where` tells where each field stands."""
+    heads, named = rows[0][1], where["material"]
+    lines = [[] if c.row is None else _line_of(path, rows, c.row, c.material, named) for c in changes]
+    for change, line in zip(changes, lines, strict=True):
+        if change.gone:
+            rows[:] = [found for found in rows if found[1] is not line]
+        elif change.row is None:
+            rows.append((0, line))
+        for field in change.values.keys() - where.keys():
+            where[field] = len(heads)
+            heads.append(HEADINGS[field][0])
+        for field, text in change.values.items():
+            line += [""] * (where[field] + 1 - len(line))
+            line[where[field]] = text
 
 
 def _line_of(path: Path, rows: list[tuple[int, list[Any]]], row: int, material: str, where: int) -> list[Any]:

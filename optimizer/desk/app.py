@@ -31,7 +31,7 @@ from optimizer.desk.folder import Folder, UnknownNameError
 from optimizer.desk.frame import framed, static
 from optimizer.desk.guard import Device, Guard
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.screen import Download, Page, Place, RefusedError, Screen
+from optimizer.desk.screen import LARGE, Download, Page, Place, RefusedError, Screen
 from optimizer.desk.words import in_words, on_page, sentence
 from optimizer.errors import DataError, TensideError, UsageError
 
@@ -208,6 +208,8 @@ class _Door:
             LOG.exception("a form could not be taken")
             return self._page(asked, _defect())
         else:
+            if outcome is None:
+                return self._shown(place, asked)
             sign = "&" if "?" in outcome.to else "?"
             path, _, mark = outcome.to.partition("#")
             to = f"{path}{sign}said={form.partition('.')[0]}{'#' * bool(mark)}{mark}" if outcome.words else outcome.to
@@ -271,7 +273,7 @@ async def _form(request: Request, longest: int) -> tuple[dict[str, list[str]], d
         elif read > DRAINED:
             break
     if read > longest:
-        what = "The photo has" if longest > 1024 * 1024 else "What was sent has"
+        what = "The photo has" if longest > LARGE else "What was sent has"
         size = (
             f"more than {longest // (1024 * 1024)} MB" if longest > 1024 * 1024 else f"more than {longest // 1024} KB"
         )

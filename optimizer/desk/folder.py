@@ -10,11 +10,14 @@ from typing import Any, Generic, TypeVar
 
 from optimizer.bench.batch import Batch, batch_from
 from optimizer.brief.listing import OTHERS, BriefLine, briefs_of
+from optimizer.data.formula_file import holds_formula
 from optimizer.errors import DataError, fault
 from optimizer.files import read_toml
 from optimizer.records import STORE
 
 T = TypeVar("T")
+COSTS = {"packaging", "labour", "freight", "overhead", "sale"}
+"""Tables by which a file of costs is known."""
 
 
 @dataclass(frozen=True)
@@ -73,10 +76,14 @@ class Folder:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._toml: Seen[dict[str, Any] | DataError] = Seen(_toml)
+        self._formula = Seen(holds_formula)
 
     def every(self) -> list[Path]:
         """Return the files that may be a brief, a batch or a series; hidden ones are nobody's."""
-        found = sorted([*self.path.glob("*.toml"), *self.path.glob("*/*.toml")])
+        return self._ending(".toml")
+
+    def _ending(self, *endings: str) -> list[Path]:
+        found = sorted(p for e in endings for p in (*self.path.glob(f"*{e}"), *self.path.glob(f"*/*{e}")))
         hidden = (p.name.startswith(".") or (p.parent.name.startswith(".") and p.parent != self.path) for p in found)
         return [path for path, hides in zip(found, hidden, strict=True) if not hides]
 
@@ -161,6 +168,36 @@ class Folder:
                 fault(name, "", "there is no brief of this name here.", "Look at the bench.").problems
             )
         return path
+
+    def formulas(self) -> list[tuple[str, Path]]:
+        """Return the maker's own formulas, tables of materials and doses, each with how addresses call it."""
+        found = [p for p in self._ending(".csv", ".xlsx") if self._is_formula(p)]
+        return [(p.relative_to(self.path).as_posix().replace("/", "~"), p) for p in found]
+
+    def _is_formula(self, path: Path) -> bool:
+        try:
+            return self._formula(path)
+        except OSError:
+            return False  # gone since it was listed
+
+    def formula(self, name: str) -> Path:
+        """Return where a formula of the maker's own lies.
+
+        Raises:
+            UnknownNameError: If there is none of this name.
+        """
+        found = next((path for called, path in self.formulas() if called == name), None)
+        if found is None:
+            raise _unknown("formula", name)
+        return found
+
+    def costs(self) -> dict[str, Path]:
+        """Return the files of what products cost besides materials, by how addresses call them."""
+        return {
+            name_of(self.path, path): path
+            for path, raw in self._files()
+            if not isinstance(raw, DataError) and COSTS & raw.keys() and not {"batch", "name"} & raw.keys()
+        }
 
     @property
     def records(self) -> Path:

@@ -12,6 +12,7 @@ from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import Page
 from optimizer.desk.words import NOBODY, Materials, document_on_page
 from optimizer.report.document import Document, Sketch
+from optimizer.report.escape import escaped
 from optimizer.report.page import piece
 from optimizer.report.pictures import drawn
 
@@ -164,6 +165,7 @@ def field(
     unit: str = "",
     hint: str = "",
     choices: Iterable[str] = (),
+    among: str = "",
     big: bool = False,
     kind: str = "text",
     need: bool = False,
@@ -180,6 +182,7 @@ def field(
         unit: What follows the figure.
         hint: A few words below.
         choices: What is offered; anything else may be typed too.
+        among: Id of a list on the page that is offered, instead of one of the field's own.
         big: Whether its letters are large.
         kind: Type of the field.
         need: Whether it may not be left empty.
@@ -194,7 +197,7 @@ def field(
         type=kind,
         inputmode="decimal" if figure else None,
         value=asked.text(name, value),
-        list=f"{key}-list" if choices else None,
+        list=among or (f"{key}-list" if choices else None),
         aria_describedby=" ".join(told) or None,
         aria_invalid="true" if problem else None,
         aria_required="true" if need else None,
@@ -213,6 +216,41 @@ def field(
         _readings(name, asked.readings.get(name, ()), unit),
         class_="field big" if big else "field",
     )
+
+
+def area(asked: Asked, name: str, label: str, *, hint: str = "", rows: int = 10) -> Html:
+    """Return a field for several lines, with what was typed before, and below it what is wrong with that."""
+    problem = asked.problems.get(name)
+    typed = tag(
+        "textarea",
+        _lines_as_typed(written(asked, name)),
+        id=name,
+        name=name,
+        rows=rows,
+        aria_describedby=f"{name}-hint" + f" {name}-problem" * bool(problem),
+        aria_invalid="true" if problem else None,
+        autocapitalize="off",
+        spellcheck="false",
+    )
+    return tag(
+        "div",
+        tag("label", label, for_=name),
+        typed,
+        tag("p", hint, id=f"{name}-hint", class_="hint"),
+        tag("p", problem, id=f"{name}-problem", class_="problem") if problem else None,
+        class_="field wide-field",
+    )
+
+
+def _lines_as_typed(text: str) -> Html:
+    """Return lines as they were typed, with their tabs; the first line break of a textarea is dropped."""
+    lines = ("\t".join(map(escaped, line.split("\t"))) for line in text.splitlines())
+    return Html("\n" + "\n".join(lines))
+
+
+def written(asked: Asked, name: str) -> str:
+    """Return what stands in a field for several lines; blanks at the beginning of a line may be an empty cell."""
+    return (asked.typed.get(name) or ("",))[-1].strip("\r\n")
 
 
 def _echo(key: str) -> Html:

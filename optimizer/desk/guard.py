@@ -56,7 +56,7 @@ class Device:
     showing: str = field(default="", repr=False)
     """The address of an invitation that it shows as a code."""
     secret: bytes = field(default_factory=lambda: secrets.token_bytes(32), repr=False)
-    outcomes: OrderedDict[str, tuple[object, Outcome]] = field(default_factory=OrderedDict, repr=False)
+    outcomes: OrderedDict[str, tuple[object, Outcome | None]] = field(default_factory=OrderedDict, repr=False)
     """What each form held and what came of it."""
     busy: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
@@ -70,7 +70,7 @@ class Device:
         one, _, signed = form.partition(".")
         return bool(one) and hmac.compare_digest(signed.encode(), self._signed(one, place).encode())
 
-    def once(self, form: str, held: object, act: Callable[[], Outcome]) -> Outcome:
+    def once(self, form: str, held: object, act: Callable[[], Outcome | None]) -> Outcome | None:
         """Return what comes of a form; sent again, or twice at once, it is what came of it the first time.
 
         Raises:
@@ -84,8 +84,8 @@ class Device:
             before, outcome = self.outcomes[form]
         if before != held:
             raise SentBeforeError(
-                "This form was sent before, with something else in it, and that was noted. What stands in it now "
-                "is not: look at what is noted, and send it again to note this, too."
+                "This form was sent before, with something else in it, and that was noted. What stands in it now is "
+                "not: look at what is noted, and send it again to note this, too."
             )
         return outcome
 

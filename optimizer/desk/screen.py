@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 Rights = Literal["bench", "formula"]
 """What a form changes: entries of the bench, which a telephone may, or anything else, which it may if it is allowed."""
 
-SMALL, LARGE = 64 * 1024, 10 * 1024 * 1024
-"""Longest form without and with a photo [bytes]."""
+SMALL, TABLE, LARGE = 64 * 1024, 2 * 1024 * 1024, 10 * 1024 * 1024
+"""Longest form without a file, with a table and with a photo [bytes]."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,8 @@ class RefusedError(TensideError):
 
 
 Show = Callable[["Asked"], Page | Download]
-Act = Callable[["Asked"], Outcome]
+Act = Callable[["Asked"], Outcome | None]
+"""What a form does; None if it notes nothing yet, and the page is shown again with what was read of it."""
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ EVERY_S = 2.0
 """How often the file of a page in sight is looked at [s]."""
 BEAT = 10
 """After how many looks something is sent: only so it shows that a telephone which slept or went away hears no more."""
-NAMED = ("batch", "brief", "series")
+NAMED = ("batch", "brief", "series", "formula")
 """What a part of an address can name."""
 PLACES = {"/": "folder", "/shelf": "shelf", "/records": "records", "/record": "records"}
 STAYS = "What you have typed here stays."
@@ -46,6 +46,8 @@ def paths_of(folder: Folder, kind: str, name: str) -> list[Path]:
         return list(shelves_in(folder.path))
     if kind == "records":
         return [folder.records]
+    if kind == "formula":
+        return [path for called, path in folder.formulas() if called == name]
     return [path for path in folder.every() if folder.name_of(path) == name] if kind in NAMED else []
 
 
@@ -71,7 +73,8 @@ def told(folder: Folder, kind: str, name: str, was: str) -> str:
     if not paths:
         return f"The file of this page is not in the folder any more. {STAYS}"
     try:
-        read_toml(paths[0])
+        if kind != "formula":
+            read_toml(paths[0])
     except DataError as error:
         return f"{paths[0].name} cannot be read any more: {error.problems[0].what} {STAYS}"
     return f"{paths[0].name} was changed elsewhere since this page was made. {STAYS}"

@@ -11,25 +11,28 @@ from optimizer.desk.html import signed
 from optimizer.errors import DataError, UsageError
 from optimizer.immutable import replace
 from optimizer.report.document import Cell, Curves, Document, Listing, Section, Sketch, Table
+from optimizer.report.naming import ID
 
 COMMANDS = {
-    "advice": "", "batch": "Lay a batch", "blend": "the product's page", "card": "Card", "check": "",
-    "compare": "Side by side", "cost": "Cost", "explain": "", "frontier": "Pictures", "import": "",
-    "import formula": "", "import prices": "", "label": "Label", "leeway": "Pictures", "library": "",
-    "library check": "", "library evidence": "", "library find": "", "library law": "", "library list": "",
-    "library show": "", "list": "Bench", "made": "As made", "open": "the desk", "pack-up": "", "page": "",
-    "ph": "pH", "range": "A whole range", "records": "Records", "records change": "", "records check": "",
-    "records due": "Bench", "records export": "", "records import": "", "records keep": "Keep",
-    "records list": "Records", "records lots": "Records", "records master": "Master formula", "records note": "Records",
-    "records result": "Note a reading of a test", "records sample": "Put a sample away", "records show": "Records",
-    "records strike": "Strike it", "records tests": "Lay the tests of this batch",
-    "records versions": "Master formulas", "records where": "Where did a lot go?", "restandardise": "",
-    "robust": "If lots differ", "rules": "", "schema": "",
+    "advice": "Advice", "batch": "Lay a batch", "blend": "the product's page", "card": "Card",
+    "check": "Against the brief", "compare": "Side by side", "cost": "Cost", "explain": "", "frontier": "Pictures",
+    "import": "", "import formula": "A formula of your own", "import prices": "A price list", "label": "Label",
+    "leeway": "Pictures", "library": "Library", "library check": "",
+    "library evidence": "How well its figures are backed", "library find": "Library",
+    "library law": "What the law says", "library list": "Library", "library show": "Library", "list": "Bench",
+    "made": "As made", "open": "the desk", "pack-up": "Take everything along", "page": "", "ph": "pH",
+    "range": "A whole range", "records": "Records", "records change": "", "records check": "", "records due": "Bench",
+    "records export": "Take the tables along", "records import": "", "records keep": "Keep",
+    "records list": "Records", "records lots": "Records", "records master": "Master formula",
+    "records note": "Records", "records result": "Note a reading of a test", "records sample": "Put a sample away",
+    "records show": "Records", "records strike": "Strike it", "records tests": "Lay the tests of this batch",
+    "records versions": "Master formulas", "records where": "Where did a lot go?",
+    "restandardise": "Bring a formula to a new lot", "robust": "If lots differ", "rules": "", "schema": "",
     "start": "New product", "stock": "Shelf", "substitute": "the page of that material", "thicken": "Thicken",
     "together": "From one shelf", "trials": "Trials", "trials fit": "What they tell",
     "trials next": "Choose two more beakers", "trials note": "Beakers", "trials plan": "Trials", "trials rate": "",
-    "trials salt": "", "trials sheet": "Sheet", "unpack": "", "variants": "Variants side by side", "weigh": "Weigh",
-    "weighed": "Weigh", "why": "Why not another material?",
+    "trials salt": "", "trials sheet": "Sheet", "unpack": "Put it back", "variants": "Variants side by side",
+    "weigh": "Weigh", "weighed": "Weigh", "why": "Why not another material?",
 }  # fmt: skip
 """The page or button of the desk that does what a command does; empty where only the command line does it."""
 COMMAND = re.compile(r"'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?:(?!, then |[.;] |[.;)]?$|\)).)*)")
@@ -44,6 +47,11 @@ INSTEAD = (
      r"note \1 g as the mass and \2 g of water put back, under 'Finish'"),
     (r"([Rr])un 'tenside", r"\1ead 'tenside"),
     (r", or name the store with --store FILE", ""),
+    (r'([Ss])ay which(:| with) --as ".*?=[^"=]*"', r"\1ay which below"),
+    (r'name its id: --as ".*?=[^"=]*"', "name it below"),
+    (r"or say what they are with --as", "or say below what they are"),
+    (r"write q\.s\. as its dose, or name it with --rest, such as --rest water", "name it here, such as water"),
+    (r"; --assessor writes it as a table with figures and sources", ""), (r"--lot [^:]*: ", ""),
     (r"--bottles", "bottles"), (r"--bottle", "the bottle"), (r"--density", "the density"),
 )  # fmt: skip
 """What is told to a page instead of what is told to a command line."""
@@ -79,8 +87,6 @@ Materials = Mapping[str, Named]
 NOBODY: Materials = MappingProxyType({})
 """Where no material is called by its id."""
 WORD = re.compile(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)*(?![\w-])")
-ID = re.compile(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)+(?![\w-])")
-"""What can only be an id: 'glycerin' is a word of prose, too."""
 
 
 def sentence(text: str) -> str:

@@ -11,9 +11,10 @@ from optimizer.bench.amount import UNITS, amount_of, mass_of
 from optimizer.data.library import Library
 from optimizer.data.names import Meant, Names
 from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
-from optimizer.errors import DataError, fault
-from optimizer.immutable import immutable
+from optimizer.errors import DataError, Problem, fault
+from optimizer.immutable import immutable, untold
 from optimizer.intake.figures import decimal_mark, settled
+from optimizer.intake.unclear import Unclear, UnclearError
 from optimizer.units import listed, number
 
 HEADINGS: Mapping[str, tuple[str, ...]] = {
@@ -75,6 +76,8 @@ class TakenPrices:
     """Row, name and reason of every line that was not taken."""
     assumed: tuple[str, ...]
     """What was assumed, in sentences."""
+    unclear: tuple[Unclear, ...] = untold(default=())
+    """Names among the lines left out that are not certain."""
 
 
 def read_price_list(
@@ -103,7 +106,7 @@ def read_price_list(
     counted = [at for f, at in fields.items() if f not in ("material", "supplier", "currency")]
     mark = decimal_mark(c for _, row in table[begin:] for at in counted if isinstance(c := _at(row, at), str))
     names, lines = Names(library.materials, own), list[TakenPrice]()
-    left: list[LeftOut] = []
+    left, unclear = list[LeftOut](), list[Unclear]()
     for row, cells in table[begin:]:
         found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
         if not found["material"]:
@@ -115,7 +118,9 @@ def read_price_list(
             continue  # a title among the lines
         try:
             reason = "" if meant.id else _unclear(found["material"], meant)
-            if meant.id:
+            if not meant.id:
+                unclear.append(Unclear(row, found["material"], meant.candidates))
+            else:
                 settle = {f: settled(x, mark) if x[:1].isdigit() or f in PRICES else x for f, x in found.items()}
                 lines.append(_line(row, meant.id, settle, said or currency, density_g_per_ml, bases))
         except ValueError as error:
@@ -129,11 +134,17 @@ def read_price_list(
     if not lines:
         reasons = "; ".join(f"row {one.row}, '{one.written}': {one.reason.rstrip('.')}" for one in left[:5])
         step = "Name materials by their INCI, or say what they are with --as."
-        raise fault(str(path), "", f"no line could be taken{': ' + reasons if reasons else ''}.", step)
+        what = f"no line could be taken{': ' + reasons if reasons else ''}."
+        raise UnclearError([Problem(str(path), "", what, step)], unclear)
     without = [line.row for line in lines if not line.currency]
     if without:
         assumed.append(f"No currency is written (first in row {without[0]}): the brief's own will be taken.")
-    return TakenPrices(tuple(lines), tuple(left), tuple(assumed))
+    return TakenPrices(tuple(lines), tuple(left), tuple(assumed), tuple(unclear))
+
+
+def price_rows(path: Path) -> list[tuple[int, list[Any]]]:
+    """Return the rows that a price list is read from, with their numbers."""
+    return _headed(path)[0]
 
 
 def _unclear(name: str, meant: Meant) -> str:

@@ -154,7 +154,7 @@ def label_of(
         made: What is really in the product, percent by material id, acid and thickener included; it replaces the
             doses of `formula` and must sum to 100.
         content: Nominal content of a pack.
-        setting: Its pH; where its windows fit best if it is left out.
+        setting: Its pH; where it fits the brief best if it is left out.
 
     Raises:
         DataError: If `made` names an unknown material or does not sum to 100, or a lot is impossible.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from optimizer.immutable import result, seen, untold
 from optimizer.intake.formula_sheet import TakenFormula, TakenLine
+from optimizer.intake.onto_shelf import ShelfPrice
 from optimizer.intake.price_list import LeftOut, TakenPrice, TakenPrices
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 
@@ -52,6 +53,7 @@ def formula_document(found: FormulaTaken) -> Document:
     columns: Columns = ("material", *figures("%"), "in the sheet", *figures("row"))
     table = Table("Formula, % w/w as supplied", columns, tuple(rows))
     verdict = f"Written to {out}." if out else "Nothing was written: add --out FILE.csv."
+    verdict = f"{taken.alarm} {verdict}".strip()
     following = [f"tenside check {out or 'FILE.csv'} {found.brief or 'SCENARIO'}"]
     return Document(
         f"Formula from {found.source}", verdict, (), (table, _assumed(taken.assumed), Listing("Next", tuple(following)))
@@ -75,6 +77,29 @@ def prices_document(found: PricesTaken) -> Document:
     verdict += f" Written to {out}." if out else " Nothing was written: add --out shelf.csv."
     sections = (table, _assumed(taken.assumed), Listing("Left out", left))
     return Document(f"Prices from {found.source}", verdict, (), sections)
+
+
+def shelf_document(found: PricesTaken, prices: tuple[ShelfPrice, ...]) -> Document:
+    """Return what the prices of a list do to a shelf, before they are written."""
+    rows = tuple(
+        (p.taken.material, p.was, p.taken.price_per_kg, p.taken.currency, _becomes(p), p.taken.pack_kg,
+         p.taken.supplier, p.taken.written, p.taken.row)
+        for p in prices
+    )  # fmt: skip
+    columns: Columns = (
+        "material", *figures("was", "per kg", digits=4), "currency", "on the shelf", *figures("pack kg", digits=3),
+        "supplier", "in the list", *figures("row"),
+    )  # fmt: skip
+    left = tuple(f"row {left.row}, {left.written}: {left.reason}" for left in found.taken.left_out)
+    said = f"{len(found.taken.lines)} prices read, {len(left)} lines left out; nothing is written yet."
+    sections = (Table("Prices", columns, rows), Listing("Left out", left), _assumed(found.taken.assumed))
+    return Document("A price list", said, (), sections)
+
+
+def _becomes(price: ShelfPrice) -> str:
+    if price.line is None:
+        return "a new line"
+    return f"as in row {price.line.row}" if price.same else f"changes row {price.line.row}"
 
 
 def _assumed(assumed: tuple[str, ...]) -> Listing:

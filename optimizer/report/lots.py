@@ -134,7 +134,22 @@ def _safety(done: Robust) -> str:
     share = 100 * (safe - best) / best if best else 0.0
     planned = " as planned" if done.brief.seeks_planned else ""
     more = f"{safe - best:+z.4f} {currency} per kg{planned} ({share:+z.1f} %)"
-    return f"Keeps every rule with any {many} off at once; that costs {more}."
+    return f"Keeps every rule with any {many} off at once; that costs {_of_goal(done)}{more}."
+
+
+def _of_goal(done: Robust) -> str:
+    """Return what being safe takes of what the brief seeks, where that is no cost."""
+    name = done.brief.scenario.objective.goals[0][1]
+    if name == "cost" or done.plain_formula is None or done.formula is None:
+        return ""
+    best, safe = _goal_at(done, done.plain_formula, done.nominal.ph), _goal_at(done, done.formula, done.ph)
+    return f"{safe - best:+z.3f} of {name}, and in money "
+
+
+def _goal_at(done: Robust, formula: Formula, ph: PhOutcome | None) -> float:
+    """Return what the brief seeks, of a formula at its pH."""
+    measure = done.brief.measure(done.brief.scenario.objective.goals[0][1])
+    return measure.value(formula, ph.setting if ph else Setting())
 
 
 def _sought(done: Robust, formula: Formula, ph: PhOutcome | None) -> float:
@@ -152,6 +167,8 @@ def _costs(done: Robust) -> list[tuple[str, str]]:
         told = f"{number(formula.cost, 4)} {unit}, at the planned lots"
         if done.brief.seeks_planned:
             told += f", the blend alone; {number(_sought(done, formula, ph), 4)} as planned for the bench"
+        if (goal := done.brief.scenario.objective.goals[0][1]) != "cost":
+            told = f"{number(_goal_at(done, formula, ph), 3)} {goal}; {told}"
         facts.append((name, told))
     if done.safety.price_off:
         worst = [number(c, 4) for c in done.worst_cost if not isnan(c)]

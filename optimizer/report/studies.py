@@ -49,7 +49,7 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     alone = ", the blend alone" if planned else ""
     facts.append(("cost", f"{number(checked.cost, 3)} {currency} per kg of product{alone}"))
     if checked.setting.target is not None:
-        why = "the pH it aims at" if checked.aimed else "where its windows fit best"
+        why = "the pH it aims at" if checked.aimed else "where it fits the brief best"
         facts.append(("pH", f"held against the rules at {number(checked.setting.target, 2)}, {why}"))
     facts += [("assumed", note) for note in (*checked.notes, *brief.assumptions)]
     cautions = cautions_at(brief, checked.formula, checked.setting)

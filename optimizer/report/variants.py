@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isnan
+
 from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.studies.variants import VariantOutcome, Variants
@@ -38,7 +40,7 @@ def _summary(found: Variants) -> Table:
         broken = [f"breaks {listed(outcome.newly_broken)}"] if outcome.newly_broken else []
         told = "; ".join([*outcome.too_much, *broken]) or "a variant of this base"
         target = outcome.checked.setting.target
-        cost_change = "no price" if outcome.unpriced else outcome.cost_change
+        cost_change = "no price" if isnan(outcome.cost_change) else outcome.cost_change
         rows.append((outcome.variant.name, outcome.changed, cost_change, target, told))
     cost = figures(f"{found.base.brief.scenario.currency}/kg", form="+.3f")
     columns: Columns = ("variant", *figures("changed %", digits=2), *cost, *figures("pH", digits=2), "verdict")

@@ -110,6 +110,10 @@ class Stock(LimitRule):
         lines = f" of {self.lines} shelf lines" if self.lines > 1 else ""
         return f"{self.of.words} (stock{lines} for this batch)"
 
+    def idle(self, value: float) -> bool:
+        """Whether it limits nothing: more is in stock than a batch can hold, or none of it is used."""
+        return self.limits[1] >= 100 or not value > 0
+
     def amount(self, item: Ingredient) -> float:
         """Dose of the material."""
         return 1.0 if self.of.holds(item.material) else 0.0

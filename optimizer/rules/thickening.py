@@ -15,13 +15,18 @@ from optimizer.rules.counting import group_active
 from optimizer.rules.row import Choice, Lever, Row, Setting
 from optimizer.units import KEPT, number
 
+LEAST_SALT = 0.2
+"""Salt that must find room in the part held back [%]; source: cosmetic chemistry education site on salt curves, which
+begin at 0.2 %."""
+
 
 class Thickening(Rule):
     """At least one way to thicken stays open: the salt route or the thickener route.
 
     Equation: y_s + y_t >= 1 with y in {0, 1}. If y_s: sum_i x_i (b_i - h_i - q a_i) >= 0 (share of
     sulfate-type anionic active b at least q; a hydrotrope h keeps micelles small, so its active takes as much away),
-    sum_i x_i a_i >= A, sum_i x_i s_i <= N - r (salt carried, r kept for the salt that is added). If y_t: a thickener
+    sum_i x_i a_i >= A, sum_i x_i s_i <= N - r (salt carried, r kept for the salt that is added), and the part held
+    back with the salt that the formula is dosed with is at least 0.2 %, where a salt curve begins. If y_t: a thickener
     named under [held_back].thickeners has a pH window that covers the setting and the part held back is at
     least its usual lower dose, or the thickeners of the formula whose windows cover the setting make
     up a usual lower dose: sum_j x_j / l_j >= y_t. Where cost is the objective, each yes costs what its way is planned
@@ -117,12 +122,11 @@ class Thickening(Rule):
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """The choice, and the salt route's three conditions where it is taken."""
-        zero = pool.vector(lambda i: 0.0)
         salt, thickener = self._salt, self._thickener
         rows = [
-            Row(self.id, "link", zero, low=1.0, choices={salt: 1.0, thickener: 1.0}),
+            Row(self.id, "link", pool.vector(lambda i: 0.0), low=1.0, choices={salt: 1.0, thickener: 1.0}),
             self._thickened(pool, setting, thickener),
-            Row(self.id, "link", zero, high=float(self.salt_route), choices={salt: 1.0}),
+            self._salted(pool, salt),
         ]
         active = pool.vector(lambda i: i.surfactant)
         share = pool.vector(self.answering) - self.sulfate_share / 100 * active
@@ -143,6 +147,17 @@ class Thickening(Rule):
             later = float(bool(self.suited(pool, setting)))
             return Row(self.id, "link", pool.vector(lambda i: 0.0), high=later, choices={way: 1.0})
         return Row(self.id, "link", pool.vector(lambda i: -self.part(i, setting)), high=0.0, choices={way: 1.0})
+
+    def salt_fits(self, held_back: float, dosed: float) -> bool:
+        """Return whether salt is allowed, and a first step of it has room in the part held back or is dosed."""
+        return self.salt_route and held_back + dosed >= LEAST_SALT - KEPT
+
+    def _salted(self, pool: Pool, way: str) -> Row:
+        """Return what the salt route needs: to be allowed, and room for a first step of salt, or as much in it."""
+        dosed, room = pool.vector(thickens_as_salt), float(self.salt_fits(pool.held_back, 0.0))
+        if room or not self.salt_route or not dosed.any():
+            return Row(self.id, "link", pool.vector(lambda i: 0.0), high=room, choices={way: 1.0})
+        return Row(self.id, "link", -dosed, high=0.0, choices={way: LEAST_SALT - pool.held_back})
 
     @property
     def _salts(self) -> tuple[Lever, ...]:
@@ -165,7 +180,7 @@ class Thickening(Rule):
         sulfates = formula.total(self.answering)
         routes = []
         if (
-            self.salt_route
+            self.salt_fits(formula.held_back, formula.total(thickens_as_salt))
             and sulfates >= self.sulfate_share / 100 * active - KEPT
             and active >= self.active - KEPT
             and formula.total(lambda i: i.salt) <= self._salt_limit + KEPT
@@ -189,7 +204,8 @@ class Thickening(Rule):
             f"{number(self.active)} %, salt at most {number(self._salt_limit)} % before it is added)"
         )
         ways = f"{salt} or a thickener that suits the pH" if self.salt_route else "a thickener that suits the pH"
-        return self.sourced(f"at least 1 open way to thicken: {ways}; common practice, no source")
+        asked = f"at least 1 open way to thicken, with room in the part kept free: {ways}"
+        return self.sourced(f"{asked}; common practice, no source")
 
 
 def _window(item: Ingredient) -> tuple[float, float]:
@@ -197,6 +213,12 @@ def _window(item: Ingredient) -> tuple[float, float]:
     if thickener is None or thickener.type == "salt":
         return -inf, inf
     return thickener.ph or item.material.ph_stable or (-inf, inf)
+
+
+def thickens_as_salt(item: Ingredient) -> float:
+    """Return 1 for what thickens as salt does, else 0."""
+    thickener = item.material.thickener
+    return float(thickener is not None and thickener.type == "salt")
 
 
 def _dosed(pool: Pool) -> list[Ingredient]:

@@ -20,14 +20,16 @@ def read_in_conflict(brief: Brief, rules: dict[str, Rule], conflict: tuple[str, 
         return reading
     out = {m for rule in rules.values() if isinstance(rule, Dose) and rule.limits[1] <= 0 for m in _named(rule)}
     named = {m for i in conflict for m in _named(rules[i])} - out
-    windows = [(i.id, brief.acidity.window(i.material)) for i in brief.pool.items if i.id in named]
+    windows = [
+        (brief.library.called[i.id], brief.acidity.window(i.material)) for i in brief.pool.items if i.id in named
+    ]
     told = [f"{m} {number(w[0])} to {number(w[1])}" for m, w in windows if isfinite(w[0])]
     return f"{reading} ({'; '.join(told)})" if told else reading
 
 
 def _with_absent(brief: Brief, rule: Rule) -> str:
     known = brief.library.by_id
-    absent = {known[m].name: brief.why_no_candidate(known[m]) for m in _named(rule) if m in known}
+    absent = {brief.library.called[m]: brief.why_no_candidate(known[m]) for m in _named(rule) if m in known}
     told = [f"{called} is no candidate: {why}" for called, why in absent.items() if why]
     return f"{rule.reading()} ({'; '.join(told)})" if told else rule.reading()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import inf, isnan
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.immutable import replace
 from optimizer.model.model import Case, build, cases
 from optimizer.rules import Acidity, LimitRule, Rule, named_measure
+from optimizer.rules.acidity import SharedWindow
 from optimizer.rules.row import Setting
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import Probe
@@ -73,8 +75,9 @@ def held_against(path: Path, brief: Brief, rest: str = "") -> tuple[Brief, Given
 def best_setting(brief: Brief, formula: Formula, target: float | None = None) -> Setting:
     """Return the setting at the pH that a formula aims at.
 
-    Where it aims at none, or at one outside the brief: the one that its windows miss least, then the one furthest from
-    their edges.
+    Where it aims at none, or at one outside the brief: the one that its windows miss least and where it breaks the
+    fewest rules; of equals the one that is best by the brief's goals, such as the least planned cost, then the one
+    furthest from an edge of its windows, as between the settings of a brief that is solved.
     """
     acidity = brief.acidity
     if acidity is None:
@@ -84,7 +87,9 @@ def best_setting(brief: Brief, formula: Formula, target: float | None = None) ->
     edges = acidity.edges(brief.pool) + tuple(e for r in brief.modelled for e in r.edges(brief.pool))
     settings = acidity.settings(edges)
     shared = acidity.shared(formula)
-    return min(settings, key=lambda s: _rank(acidity, brief, formula, s, shared.low, shared.high))
+    misses = [_misses(acidity, brief, formula, s) for s in settings]
+    even = [s for s, miss in zip(settings, misses, strict=True) if miss == min(misses)]
+    return min(even, key=lambda s: _rank(brief, formula, s, shared))
 
 
 def _asked_for(acidity: Acidity | None, target: float | None) -> Setting | None:
@@ -95,13 +100,19 @@ def _asked_for(acidity: Acidity | None, target: float | None) -> Setting | None:
     return acidity.at(target) if first - AS_TYPED <= target <= last + AS_TYPED else None
 
 
-def _rank(
-    acidity: Acidity, brief: Brief, formula: Formula, setting: Setting, low: float, high: float
-) -> tuple[float, int, float, float]:
-    target = setting.target or 0.0
+def _misses(acidity: Acidity, brief: Brief, formula: Formula, setting: Setting) -> tuple[float, int]:
+    """Return by how much a setting lies outside a formula's windows, and how many rules that ask the pH it breaks."""
     breaks = sum(broken(r, formula, setting) for r in brief.modelled if r.ph_key(brief.pool, setting) is not None)
-    margin = round(min(target - low, high - target), 6)
-    return round(acidity.violation(formula, setting), 6), breaks, -margin, target
+    return round(acidity.violation(formula, setting), 6), breaks
+
+
+def _rank(brief: Brief, formula: Formula, setting: Setting, shared: SharedWindow) -> tuple[float, ...]:
+    """Return the brief's goals at a setting, then how near it is to an edge, then the target itself."""
+    target = setting.target or 0.0
+    goals = brief.scenario.objective.goals
+    worth = [sign * brief.measure(name).value(formula, setting) for sign, name in goals]
+    margin = min(target - shared.low, shared.high - target)
+    return (*(inf if isnan(value) else round(value, 9) for value in worth), -round(margin, 6), target)
 
 
 def kept_rules(

@@ -84,7 +84,7 @@ def measured(
         doses: % w/w as supplied by id, summing with `held_back` to 100.
         held_back: Part kept free [%].
         notes: What was done to the given figures.
-        at: The pH that it aims at; where its windows fit best if it aims at none.
+        at: The pH that it aims at; where it fits the brief best if it aims at none.
     """
     brief = replace(brief, pool=replace(brief.pool, held_back=held_back))
     formula = formula_at(brief.pool, doses)

@@ -167,7 +167,7 @@ def restandardise(
         lots: Measured active matter by id [% as supplied].
         batch: What is weighed.
         notes: What was done to the given figures.
-        at: The pH that the formula aims at; where its windows fit best if it aims at none.
+        at: The pH that the formula aims at; where it fits the brief best if it aims at none.
 
     Raises:
         UsageError: If a lot is of a material that the formula does not hold.

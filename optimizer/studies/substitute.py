@@ -65,7 +65,7 @@ def substitute(
         wish: What is asked.
         doses: A given formula [% as supplied by id]; the brief's best if None.
         notes: What was done to its figures.
-        at: The pH that it aims at; where its windows fit best if it aims at none.
+        at: The pH that it aims at; where it fits the brief best if it aims at none.
         first_only: Whether only the first stand-in is wanted: no other is told, nor what stops them.
 
     Raises:

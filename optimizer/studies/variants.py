@@ -1,7 +1,7 @@
 """Variants of a locked base: small changes only, every rule checked again, only the differences shown."""
 
 from collections.abc import Iterable
-from math import isnan
+from math import isnan, nan
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -15,7 +15,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.planned import WATER
 from optimizer.errors import DataError, Problem, from_validation, hyphened, nearest
 from optimizer.files import read_toml
-from optimizer.immutable import immutable, result, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
 from optimizer.labelling.label import Label, label_of
 from optimizer.studies.check import Checked, measured
 from optimizer.units import AS_TYPED, number
@@ -105,8 +105,8 @@ class VariantOutcome:
     """Ids that the base does not hold."""
     too_much: tuple[str, ...]
     """Why it is more than a variant of this base; empty if it is not."""
-    cost_change: float
-    """Change of material cost per kg against the base."""
+    cost_change: Figure
+    """Change of material cost per kg against the base; null where it has more of what has no price."""
     newly_broken: tuple[str, ...]
     """Ids of those that the base keeps."""
     label: Label = untold()
@@ -298,4 +298,5 @@ def _outcome(
     newly = tuple(r for r in checked.broken if r not in whole.broken and r not in variant.freed)
     label = label_of(brief, checked.formula, name=variant.name, setting=checked.setting)
     dearer = checked.cost - whole.cost
-    return VariantOutcome(variant, checked, changed, tuple(moved), new, tuple(too_much), dearer, newly, label)
+    outcome = VariantOutcome(variant, checked, changed, tuple(moved), new, tuple(too_much), dearer, newly, label)
+    return replace(outcome, cost_change=nan) if outcome.unpriced else outcome

@@ -18,7 +18,7 @@ from optimizer.rules import Dose, LimitRule, Rule, named_measure
 from optimizer.rules.dose import IfUsed
 from optimizer.rules.row import Setting
 from optimizer.rules.selection import Excludes
-from optimizer.rules.thickening import Thickening
+from optimizer.rules.thickening import Thickening, thickens_as_salt
 from optimizer.uncertainty.lots import Lots, linear
 from optimizer.units import KEPT, USED
 
@@ -119,7 +119,7 @@ def _thickens(rule: Thickening, lots: Lots, doses: Vector, draws: Draws, setting
     dosed = float(doses @ lots.pool.vector(lambda i: rule.part(i, setting)))
     if rule.suited(lots.pool, setting) or dosed >= 1 - KEPT:
         return np.ones(len(draws.active), dtype=bool)
-    if not rule.salt_route:
+    if not rule.salt_fits(lots.pool.held_back, float(doses @ lots.pool.vector(thickens_as_salt))):
         return np.zeros(len(draws.active), dtype=bool)
     share = named_measure("anionic").model_copy(update={"of": rule.sulfates, "at_least": rule.sulfate_share})
     active = named_measure("active").model_copy(update={"at_least": rule.active})

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 import threading
-from html.parser import HTMLParser
 from pathlib import Path
 from shutil import copytree
 from typing import Any
@@ -25,6 +24,7 @@ from optimizer.files import digest, shipped
 from optimizer.report.record import record
 from optimizer.units import number
 from tests.support.desk import TODAY, Browser, desk_of
+from tests.support.shown import Figures, figures_of
 
 MOVED = "/formula/hand-wash?mildness.at_least=60"
 
@@ -48,44 +48,6 @@ def change(**moved: float) -> str:
     return f"{costs[0] - costs[1]:+.3f} EUR against the file"
 
 
-class Figures(HTMLParser):
-    """The figures that stand on a page, those of fields included."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.texts: list[str] = []
-        self.feed(html)
-
-    def handle_data(self, data: str) -> None:
-        """Keep a text."""
-        self.texts.append(data)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        """Keep what stands in a field."""
-        told = dict(attrs)
-        if tag == "input" and told.get("type") in (None, "text"):
-            self.texts.append(told.get("value") or "")
-
-    @property
-    def found(self) -> set[str]:
-        """Return the figures."""
-        return set(re.findall(r"\d+(?:\.\d+)?", " ".join(self.texts)))
-
-
-def told(value: Any) -> set[str]:
-    """Return every figure of a record, as text and rounded to up to six decimals, without its sign."""
-    if isinstance(value, dict):
-        return set().union(*map(told, value.values()), *map(told, value))
-    if isinstance(value, list | tuple):
-        return set().union(*map(told, value)) if value else set()
-    if isinstance(value, str):
-        return set(re.findall(r"\d+(?:\.\d+)?", value))
-    if isinstance(value, bool) or value is None:
-        return set()
-    forms = {f"{abs(value):.{digits}f}" for digits in range(7)}
-    return forms | {form.rstrip("0").rstrip(".") for form in forms if "." in form}
-
-
 @pytest.mark.parametrize("address", [MOVED, "/formula/body-wash?active.at_least=12.5", "/formula/facial-wash"])
 def test_every_figure_on_the_page_is_one_of_the_record_of_the_same_request(
     desk: Browser, monkeypatch: pytest.MonkeyPatch, address: str
@@ -107,7 +69,7 @@ def test_every_figure_on_the_page_is_one_of_the_record_of_the_same_request(
         assert len(records) == 1
         shown = Figures(answer.html.partition("<main")[2] or answer.html).found
         assert len(shown) > 20
-        assert shown - told(record(records[0]).model_dump()) == set()
+        assert shown - figures_of(record(records[0]).model_dump()) == set()
 
 
 def test_a_move_is_answered_at_once_and_the_proof_follows(desk: Browser) -> None:

@@ -92,7 +92,7 @@ def test_commands_are_said_as_the_pages_that_do_them() -> None:
         "tenside label b.toml, then tenside records keep b.toml": "'Label', then 'Keep'",
         "tenside weighed b.toml --finish-mass 4990.5 --water-added 12":
             "note 4990.5 g as the mass and 12 g of water put back, under 'Finish'",
-        "see 'tenside advice' for what may.": "see 'advice' on the command line for what may.",
+        "see 'tenside advice' for what may.": "see 'Advice' for what may.",
         "Lay the tests first: tenside records tests 12.": "Lay the tests first: 'Lay the tests of this batch'.",
         "Made with tenside 0.2.0: a plan.": "Made with tenside 0.2.0: a plan.",
     }  # fmt: skip
@@ -161,7 +161,7 @@ def rich(tmp_path: Path) -> Browser:
 
 @pytest.mark.slow
 def test_no_page_names_a_command(rich: Browser) -> None:
-    crawled(rich, 400)
+    crawled(rich, 800)
 
 
 @pytest.mark.thorough

@@ -8,39 +8,21 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
-import typer
 
-from optimizer import cli
 from optimizer.report import refused as refusal
 from optimizer.rules import KINDS, CurvedRule
+from tests.make_commands_page import commands
 from tests.support import briefs
 from tests.support.hostile import ask
 
 ROOT = Path(__file__).resolve().parents[2]
 TESTS = ROOT / "tests"
 BENCH = TESTS / "made_by_0_1_0"
-
-
-def leaves(command: Any, words: tuple[str, ...] = ()) -> Iterator[tuple[str, Any]]:
-    """Yield every command below one, with the words that call it."""
-    if hasattr(command, "commands"):
-        for word, below in command.commands.items():
-            yield from leaves(below, (*words, word))
-    else:
-        yield " ".join(words), command
-
-
-@cache
-def commands() -> dict[str, Any]:
-    """Return every command by the words that call it."""
-    cli.load(cli.rooms())
-    return dict(leaves(typer.main.get_command(cli.app)))
 
 
 @cache

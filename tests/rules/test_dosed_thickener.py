@@ -105,3 +105,29 @@ def test_a_polymer_that_is_held_back_is_told_with_the_water() -> None:
     assert "out of the part held back, and not at the end" in told["Gum or polymer, hydrated"].do[0]
     assert [m.id for m in told["Thickening"].later] == [LIQUID]
     assert not any(known[GUM].name in line for line in told["Thickening"].do)
+
+
+@pytest.mark.parametrize(
+    ("held", "salt", "open_"), [(0, 0.0, False), (0.1, 0.0, False), (0.2, 0.0, True), (0, 0.3, True)]
+)
+def test_salt_is_a_way_only_with_room_for_it_or_with_it_in_the_formula(held: float, salt: float, open_: bool) -> None:
+    """A salt curve begins at 0.2 %: what is kept free holds as much, or the formula does; by hand."""
+    lines = [
+        ShelfLine.model_validate({"row": n, "material": k, "price_per_kg": 1.0})
+        for n, k in enumerate(("aqua", "sodium-laureth-sulfate-2eo-28", "cocamidopropyl-betaine", "sodium-chloride"))
+    ]
+    table = {
+        "name": "salted",
+        "held_back": {"percent": held},
+        "fixed": {"sodium-chloride": salt} if salt else {},
+        "pool": {} if salt else {"without": ["sodium-chloride"]},
+        "rule": [
+            RULE.model_dump(exclude_unset=True) | {"kind": "thickening"},
+            {"id": "active", "kind": "active", "at_least": 12},
+        ],
+    }
+    brief = make_brief(scenario_from(table, "made up"), LIBRARY, Shelf(where="shelf", lines=tuple(lines)))
+    doses = {"sodium-laureth-sulfate-2eo-28": 36.0, "cocamidopropyl-betaine": 8.0, "sodium-chloride": salt}
+    formula = formula_at(brief.pool, {**doses, "aqua": 100 - held - sum(doses.values())})
+    assert RULE.routes(formula, Setting()) == ["salt"] * open_
+    assert (solve(brief).ending == "optimal") == open_

@@ -124,3 +124,9 @@ def test_a_kind_with_a_required_field_of_its_own_is_described(
 def test_a_rule_that_is_dropped_has_no_limit_to_move() -> None:
     with pytest.raises(NotImplementedError):
         KINDS["clear"](id="c").with_limits(-inf, 1.0)
+
+
+@pytest.mark.parametrize(("most", "used", "idle"), [(160.0, 27.0, True), (10.0, 0.0, True), (10.0, 4.0, False)])
+def test_a_stock_that_limits_nothing_has_no_line(most: float, used: float, idle: bool) -> None:
+    """80 kg for a batch of 50 is no limit, and of what is not used no stock is asked; made up."""
+    assert Stock(id="s", of=Group(materials=("glycerin",)), at_most=most).idle(used) == idle

@@ -23,8 +23,10 @@ from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.planned import plan_of_pool
 from optimizer.report.blend import planned_change
+from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
+from optimizer.solve.existing import best_setting, formula_at
 from optimizer.solve.nearest import nearest_formula
 from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import leeway
@@ -118,6 +120,22 @@ def blend_alone(case: Case) -> Case:
     free = deepcopy(case)
     free["shelf"] = [line for line in free["shelf"] if line["material"] not in ("gum", "salt", "acid")]
     return free
+
+
+@pytest.mark.parametrize(("gum", "low", "high"), [(4.0, 5.0, 5.3), (4000.0, 5.6, 5.6)])
+def test_of_equal_settings_a_formula_is_held_against_that_of_the_least_plan(
+    gum: float, low: float, high: float
+) -> None:
+    """Of ether alone, stable at any pH: where the cheaper gum works, else (it is dearer) halfway; windows made up."""
+    brief = briefs.brief_of(only(turning(gum), GUM))
+    formula = formula_at(brief.pool, {"ether": 40.0, "aqua": 56.0})
+    setting = best_setting(brief, formula)
+    assert setting.target is not None
+    assert low - 1e-9 <= setting.target <= high + 1e-9
+    plans = [planned_cost(brief, formula, Setting(t, t - 0.2, t + 0.2)) for t in (5.0, 5.3, 5.6, 6.2)]
+    best = planned_cost(brief, formula, setting)
+    assert best is not None
+    assert all(one is not None and best.per_kg.typical <= one.per_kg.typical + 1e-9 for one in plans)
 
 
 def test_the_planned_cost_turns_the_choice_that_the_blend_alone_would_make() -> None:

@@ -193,7 +193,7 @@ def test_of_a_blends_json_the_weighable_formula_is_read(read: Read) -> None:
     assert read(json.dumps({"formula": plain, "rounded": None}), 4.0, "formula.json").doses["aqua"] == 90.001
 
 
-AIMS = [(6.2, "the pH it aims at"), (None, "where its windows fit best"), (9.0, "windows fit best")]
+AIMS = [(6.2, "the pH it aims at"), (None, "where it fits the brief best"), (9.0, "fits the brief best")]
 
 
 @pytest.mark.parametrize(("target", "aims"), some(AIMS, 1))

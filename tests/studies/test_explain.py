@@ -15,6 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
+from optimizer import read_brief
+from optimizer.assessment.alarms import alarms_of
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
@@ -536,6 +538,23 @@ def test_a_wash_is_never_mended_by_leaving_its_preservative_out(tmp_path: Path) 
     assert not {c.id for c in found.single_repairs} & {"system", "enough"}
 
 
+def test_a_wash_is_never_mended_by_leaving_out_what_washes() -> None:
+    """No blend of the shelf is rated 80 (made up); a mean over no surfactant at all is kept, and is no wash."""
+    found = explain(read_brief("hand-wash", **{"active.at_least": 0, "mildness.at_least": 80}))
+    assert {c.id for c in found.single_repairs} == {"mildness"}
+    assert not any(c.empty for c in found.single_repairs)
+    lower = read_brief("hand-wash", **{"mildness.at_least": found.single_repairs[0].new, "active.at_least": 0})
+    formula = solve(lower).formula
+    assert formula is not None
+    assert formula.active >= 3, "three surfactants of 1 % each"
+    nothing = read_brief("hand-wash", **{"surfactants.at_least": 0, "active.at_least": 0, "mildness.at_least": 80})
+    empty = solve(nothing)
+    assert empty.formula is not None
+    assert empty.formula.active == 0
+    said = [c.text for c in alarms_of(nothing, empty.formula, empty.setting)]
+    assert any(text.startswith("NOTHING IN IT WASHES") for text in said)
+
+
 def test_less_of_a_preservative_is_offered_where_that_still_preserves(tmp_path: Path) -> None:
     """5 % (made up) is above the ceiling of the law; what the law allows is more than a low use."""
     rules = 'id = "enough"\nkind = "dose"\nof = ["sodium-benzoate"]\nat_least = 5\n'
@@ -557,8 +576,8 @@ def test_a_limit_on_what_is_no_candidate_says_why_it_is_none(tmp_path: Path) -> 
     text = f"{WASH.format(budget=9)}[[rule]]\n{rules}".replace("[pool]", 'shelf = "shelf.csv"\n[pool]')
     path.write_text(text, encoding="utf-8")
     (reading,) = explain(load_brief(path)).readings
-    why = "Essential oil, lavender type (placeholder) is no candidate: pool.materials does not list it"
-    assert reading == f"essential-oil-lavender at least 0.3 % ({why})"
+    why = "Essential oil, lavender type is no candidate: pool.materials does not list it"
+    assert reading == f"Essential oil, lavender type at least 0.3 % ({why})"
 
 
 # the demo brief -------------------------------------------------------------------------------------
@@ -571,28 +590,28 @@ formula can meet.
 brief  gentle wash (rinse-off, EU); least cost from 36 candidates
 
 These 3 clash; without any one of them the rest can be met ·········································
-- sodium-benzoate exactly 0.5 %
-- sodium-cocoyl-glycinate as active at least 2 %
-- pH 4.5 to 7.5, target +-0.2 pH (sodium-benzoate 3 to 5.2; sodium-cocoyl-glycinate 6.5 to 10)
+- Sodium Benzoate exactly 0.5 %
+- Sodium Cocoyl Glycinate as active at least 2 %
+- pH 4.5 to 7.5, target +-0.2 pH (Sodium Benzoate 3 to 5.2; Sodium Cocoyl Glycinate 6.5 to 10)
 
 The least that must give ···········································································
-- sodium-benzoate at least 0.5 -> 0 %
+- Sodium Benzoate at least 0.5 -> 0 %
 
 Each of these would be enough by itself ····························································
-- sodium-benzoate at least 0.5 -> 0 %
-- sodium-cocoyl-glycinate as active at least 2 -> 0 %
+- Sodium Benzoate at least 0.5 -> 0 %
+- Sodium Cocoyl Glycinate as active at least 2 -> 0 %
 
 What the brief asks ················································································
 - active matter 7 to 9 %
 - amphoteric share at least 30 % of active matter
 - anionic share at least 25 % of active matter
 - each of sodium benzoate, if used, at least 0.5 %
-- sodium-benzoate needs at least 0.3 % of potassium-sorbate
+- Sodium Benzoate needs at least 0.3 % of Potassium Sorbate
 - chelators 0.1 to 0.2 %
 - water-soluble emollients 0.5 to 1.5 %
-- sodium-benzoate exactly 0.5 %
+- Sodium Benzoate exactly 0.5 %
 - mean flash foam rating at least 55 rating points
-- sodium-cocoyl-glycinate as active at least 2 %
+- Sodium Cocoyl Glycinate as active at least 2 %
 - humectants 2 to 4 %
 - Sodium Benzoate as acid at most 2.5 % (law)
 - Dehydroacetic Acid as acid at most 0.6 % (law)
@@ -604,9 +623,9 @@ What the brief asks ······························
 - exactly 1 of the two preservative systems is used
 - each of phenoxyethanol with its booster, if used, at least 0.9 %
 - number of surfactants 3 to 4 materials
-- at least 1 open way to thicken: salt (sulfate-type anionic at least 50 % of active matter, active
-  at least 9 %, salt at most 1.5 % before it is added) or a thickener that suits the pH; common
-  practice, no source
+- at least 1 open way to thicken, with room in the part kept free: salt (sulfate-type anionic at
+  least 50 % of active matter, active at least 9 %, salt at most 1.5 % before it is added) or a
+  thickener that suits the pH; common practice, no source
 - total water at least 65 %
 - each of the surfactants, if used, as active at least 1 %
 - pH 4.5 to 7.5, target +-0.2 pH

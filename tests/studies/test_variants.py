@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
 from optimizer.cli.every import app
@@ -69,6 +70,8 @@ def test_what_has_no_price_is_no_saving() -> None:
     told = {row[0]: row[2] for row in summary(found).rows}
     assert told["free"] == "no price"
     assert isinstance(told["paid"], float)
+    record = json.loads(Answer("variants", found).to_json())
+    assert {o["name"]: o["cost_change"] is None for o in record["variants"]} == {"free": True, "paid": False}
 
 
 def test_more_than_a_variant_is_told_and_so_is_a_broken_rule() -> None:

@@ -93,6 +93,7 @@ class Forms(HTMLParser):
         self.found: list[Form] = []
         self.select = ""
         self.options: list[tuple[str, bool]] = []
+        self.area: list[str] | None = None
 
     @classmethod
     def of(cls, html: str) -> list[Form]:
@@ -113,6 +114,9 @@ class Forms(HTMLParser):
             off = told.get("type") in ("checkbox", "radio") and "checked" not in told
             if not off and told.get("type") != "file":
                 form.fields.append((told["name"], told.get("value", "on")))
+        elif tag == "textarea":
+            form.fields.append((told["name"], ""))
+            self.area = []
         elif tag == "select":
             self.select, self.options = told.get("name", ""), []
         elif tag == "option" and self.select:
@@ -120,9 +124,18 @@ class Forms(HTMLParser):
         elif tag == "button" and told.get("name"):
             form.buttons.append((told["name"], told.get("value", "")))
 
+    def handle_data(self, data: str) -> None:
+        """Keep what stands in a field for several lines."""
+        if self.area is not None:
+            self.area.append(data)
+
     def handle_endtag(self, tag: str) -> None:
-        """A list to choose from ends."""
-        if tag == "select":
+        """A list to choose from, or a field for several lines, ends."""
+        if tag == "textarea" and self.area is not None:
+            name, _ = self.found[-1].fields.pop()
+            self.found[-1].fields.append((name, "".join(self.area).removeprefix("\n")))
+            self.area = None
+        elif tag == "select":
             chosen = [v for v, selected in self.options if selected] or [v for v, _ in self.options[:1]]
             self.found[-1].fields += [(self.select, v) for v in chosen]
             self.select = ""

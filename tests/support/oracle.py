@@ -606,7 +606,7 @@ def _region(
             elif not rule.get("salt_route", True):
                 return None
             else:
-                region.most += _salt_route(rule, items)
+                region.most += _salt_route(rule, items, held)
         elif kind in CHOOSING:
             used = [p for p in _members(rule, items) if p in yes]
             if not _chosen(region, rule, items, used, (low, high)):
@@ -629,7 +629,7 @@ def _limit(region: Region, m: Measure, low: float, high: float) -> None:
         region.most.append((m.top - high * m.bottom, high * m.bottom_0 - m.top_0))
 
 
-def _salt_route(rule: Table, items: list[Item]) -> list[tuple[Vector, float]]:
+def _salt_route(rule: Table, items: list[Item], held: float) -> list[tuple[Vector, float]]:
     sulfates = rule.get("sulfates", {"families": ["alkyl sulfate", "alkyl ether sulfate"]})
     a = np.array([i.part(surfactant=True) for i in items])
     against = rule.get("hydrotropes", {"functions": ["hydrotrope"]})
@@ -640,6 +640,7 @@ def _salt_route(rule: Table, items: list[Item]) -> list[tuple[Vector, float]]:
         (rule.get("sulfate_share", 50.0) / 100 * a - b, 0.0),
         (-a, -float(rule.get("active", 9.0))),
         (salt, room),
+        (-np.array([float((i.raw.get("thickener") or {}).get("type") == "salt") for i in items]), held - 0.2),
     ]
 
 
@@ -741,7 +742,7 @@ def value_at(case: Case, rule: Table, doses: dict[str, float], target: float | N
         return float(sum(x[p] > clear_cap(items[p]) + 1e-6 for p in used))
     if kind == "thickening":
         later_ways = len(suited(case, target))
-        open_ = all(float(row @ x) <= end + 1e-6 for row, end in _salt_route(rule, items))
+        open_ = all(float(row @ x) <= end + 1e-6 for row, end in _salt_route(rule, items, held_back(case)))
         dosed = float(np.array(dosed_parts(case, items, target)) @ x) >= 1 - 1e-6
         return float(later_ways + dosed + (open_ and rule.get("salt_route", True)))
     hit = [p for p in _members(rule, items) if p in used]

@@ -15,7 +15,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, sketched, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import add_now, added, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.desk.words import sentence
@@ -42,7 +42,7 @@ def act(asked: Asked) -> Outcome:
     if asked.text("strike"):
         wrong = struck(asked, "reading")
         strike_ph(found, wrong)
-        return asked.done(to, said_of(wrong, "reading"))
+        return asked.done(to, said_of(wrong, "reading", with_additions=True))
     ph = asked.figure("ph", "the pH", most=14.0)
     begins = bool(asked.text("of"))
     before = 0.0 if begins else asked.figure("before", "what was in")
@@ -64,8 +64,8 @@ def act(asked: Asked) -> Outcome:
         note_ph(found, noted, of=_of(asked), sample_g=_sample(asked), solution=_solution(asked))
     else:
         note_ph(found, noted)
-    added = f" after {number(now, 4)} g more" if now else ""
-    return asked.done(to, f"Noted: pH {number(ph, 2)}{added}.")
+    more = f" after {number(now, 4)} g more" if now else ""
+    return asked.done(to, f"Noted: pH {number(ph, 2)}{more}.")
 
 
 def _of(asked: Asked) -> Literal["sample", "batch"]:
@@ -170,7 +170,7 @@ def _how(asked: Asked, last_water: str = "", key: str = "") -> Html:
 
 def _reading(asked: Asked, session: AcidSession) -> Html:
     last = session.log.readings[-1] if session.log.readings else None
-    inside = last.grams if last else 0.0
+    inside = session.inside_g
     water = number(last.water, 3) if last and last.water else ""
     return form(
         asked,
@@ -229,7 +229,7 @@ def _log(asked: Asked, session: AcidSession) -> Html:
             f"pH {number(reading.ph, 2)}",
             f"{number(reading.grams, 3)} g in",
             tag("p", note, class_="of") if note else None,
-            striking(asked, place(asked, "ph"), n, "strike-ph"),
+            striking(asked, place(asked, "ph"), n, "strike-ph", added(asked, n)),
         )
         for n, reading, note in zip(session.numbers, session.log.readings, session.notes, strict=True)
     )

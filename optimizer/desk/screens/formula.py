@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from math import isnan
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from optimizer.answers.draft import SIDES, Draft, Mark
 from optimizer.answers.keeping import ChangedMeanwhileError, can_be_put_back, keep, keep_as_variant, put_back
@@ -301,15 +301,20 @@ def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
         return markup()
     draft, place = found.moved, f"/formula/{asked.names['brief']}"
     pictures = tag("a", "Pictures", href=address(asked, "pictures", draft))
-    drawn = [pictures, tag("a", "A whole range", href=address(asked, "range-of", draft))]
+    drawn = [
+        pictures,
+        tag("a", "A whole range", href=address(asked, "range-of", draft)),
+        tag("a", "Advice", href=address(asked, "advice", draft)) if found.ending == "optimal" else None,
+    ]
     if not draft:
         lay = tag("a", "Lay a batch", href=f"{place}/batch", class_="button")
         kept = _put_back(asked, rulers) if can_be_put_back(rulers.path) else None
         sides = tag("a", "Variants side by side", href=f"{place}/variants")
+        own = tag("a", "A formula of your own", href=f"/bring?{urlencode({'for': asked.names['brief']})}")
         master = tag("a", "Master formula", href=f"{place}/master") if found.ending == "optimal" else None
         return markup(
             tag("p", lay, class_="buttons") if found.ending == "optimal" else None,
-            tag("p", *drawn, sides, master, class_="go"),
+            tag("p", *drawn, sides, master, own, class_="go"),
             kept,
         )
     names = rulers.brief.library.by_id

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from urllib.parse import quote
+
 from optimizer.answers.draft import MISSING, Draft
 from optimizer.answers.product import out_of_formula, swap, why
 from optimizer.answers.rulers import Rulers
@@ -49,7 +51,9 @@ def ask_instead(asked: Asked) -> Page:
     acts: list[Html] = []
     if material in rulers.brief.pool.index and f"{MISSING}{material}" not in draft:
         acts.append(tag("a", "Cheapest formula without it", href=without, class_="button quiet"))
-    ask = tag("p", tag("a", "Why is it in, or out?", href=address(asked, "why", draft, material=material)), class_="go")
+    links = (("Why is it in, or out?", address(asked, "why", draft, material=material)),
+             ("What is known of it", f"/library/of/{quote(material)}"))  # fmt: skip
+    ask = tag("p", *(tag("a", words, href=to) for words, to in links), class_="go")
     body = markup(tag("p", *acts, class_="buttons"), ask, report(document, materials=rulers.brief.library.by_id))
     return Page(document.title, body, back=back(asked, rulers, draft))
 

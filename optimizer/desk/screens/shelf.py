@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from optimizer.answers.beginning import library_in
-from optimizer.answers.stock import ShelfLeft, shelf_left, shelves_in
-from optimizer.data.facts import Material
-from optimizer.data.names import material_of
-from optimizer.data.shelf import ShelfLine, change_shelf, drop_from_shelf
+from optimizer.answers.keeping import can_be_put_back, put_back
+from optimizer.answers.stock import ShelfLeft, change_shelf, shelf_left, shelves_in
+from optimizer.data.shelf import ShelfChange, ShelfLine
 from optimizer.desk.asked import Asked
+from optimizer.desk.brought import CALLED, meant
 from optimizer.desk.frame import button, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.words import in_full, sentence
-from optimizer.errors import UsageError
+from optimizer.files import digest
 from optimizer.report.stock import stock_document
 from optimizer.units import number
 
@@ -27,7 +27,6 @@ MEASURED = {
 }
 """What is measured of a lot, in words, and the most that it can be."""
 
-CALLED = "Its id, name or INCI name, as the library has it."
 SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
 
 
@@ -35,29 +34,21 @@ def act(asked: Asked) -> Outcome:
     """Write a line of the shelf, or add one."""
     path = _shelf(asked)
     called = asked.text("called", asked.text("material"))
+    if asked.text("back"):
+        put_back(path, asked.text("back"))
+        return asked.done("/shelf", f"{path.name} is as it was before its last change.")
     if asked.text("off"):
-        drop_from_shelf(path, asked.whole("row"), asked.text("material"))
+        change_shelf(path, ShelfChange({}, asked.whole("row"), asked.text("material"), gone=True))
         return asked.done("/shelf", f"Taken off the shelf: {called}.")
     values = _values(asked)
     if asked.text("row"):
         if not values:
             raise RefusedError({"": "Nothing was changed, so nothing was written."})
-        change_shelf(path, asked.whole("row"), values, asked.text("material"))
+        change_shelf(path, ShelfChange(values, asked.whole("row"), asked.text("material")))
         return asked.done("/shelf", f"Written: {called}.")
-    material = _meant(asked)
-    change_shelf(path, None, {"material": material.id, **values})
+    material = meant(asked, "new", library_in(asked.folder.path))
+    change_shelf(path, ShelfChange({"material": material.id, **values}))
     return asked.done("/shelf", f"Added: {material.name}.")
-
-
-def _meant(asked: Asked) -> Material:
-    """Return the material that is named: a shelf with one that nobody knows would make every product of it useless."""
-    name, known = asked.text("new"), library_in(asked.folder.path)
-    if not name:
-        raise RefusedError({"new": "Name the material."})
-    try:
-        return known.by_id[material_of(name, known.materials)]
-    except UsageError as error:
-        raise RefusedError({"new": sentence(in_full(str(error), known.by_id))}) from None
 
 
 def _shelf(asked: Asked) -> Path:
@@ -97,7 +88,8 @@ def shelf(asked: Asked) -> Page:
     paths = shelves_in(asked.folder.path)
     if not paths:
         said = "No shelf lies in this folder: a table shelf.csv with what you have, its price, pack, stock and lot."
-        return Page("Shelf", tag("p", said), here="shelf")
+        lay = tag("a", "Lay one from a price list", href="/prices")
+        return Page("Shelf", markup(tag("p", said), tag("p", lay, class_="go")), here="shelf")
     return Page("Shelf", markup(*(_one(asked, path) for path in paths)), here="shelf")
 
 
@@ -108,9 +100,18 @@ def _one(asked: Asked, path: Path) -> Html:
         "section",
         tag("h2", path.name),
         tag("ul", *items, class_="entries"),
-        folded("Add a line", _add(asked, path), open_="new" in asked.problems) if asked.device.formulas else None,
+        *(_changes(asked, path) if asked.device.formulas else ()),
         folded("What runs low, and when to buy", report(stock_document(found.stock), f"{path.stem}-")),
     )
+
+
+def _changes(asked: Asked, path: Path) -> Iterator[Html]:
+    """Yield what can be done with a shelf as a whole."""
+    yield folded("Add a line", _add(asked, path), open_="new" in asked.problems)
+    yield tag("p", tag("a", "A price list", href=f"/prices?{urlencode({'shelf': path.name})}"), class_="go")
+    if can_be_put_back(path):
+        undo = button("Put the shelf back as it was before", quiet=True, name="back", value=digest(path))
+        yield form(asked.unasked, "/shelf", hidden({"shelf": path.name}), undo)
 
 
 def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
@@ -125,7 +126,7 @@ def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
     low = any(h.low and h.name == name for h in found.stock.materials)
     return tag(
         "li",
-        tag("div", tag("span", name, class_="name"), tag("span", left, class_="n"), class_="line"),
+        tag("div", tag("span", _known(found, line), class_="name"), tag("span", left, class_="n"), class_="line"),
         tag("p", "Runs low", class_="next") if low else None,
         tag("p", ", ".join(f for f in (*facts, counted) if f), class_="of"),
         _changing(asked, found.path, line, name) if asked.device.formulas else None,
@@ -133,13 +134,25 @@ def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
     )
 
 
+def _known(found: ShelfLeft, line: ShelfLine) -> Html:
+    """Return the name of a line's material, which leads to what is known of it."""
+    return tag("a", found.names[line.row], href=f"/library/of/{quote(line.material, safe='')}")
+
+
 def _changing(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
     """Return the form that changes a line, or the link that shows it: a shelf may be long, a page may not."""
     here = {"of": path.name, "line": str(line.row)}
     sent = (asked.text("shelf"), asked.text("row"))
     if (path.name, str(line.row)) in (sent, (asked.query.get("of"), asked.query.get("line"))):
-        return folded("Change it", _change(asked, path, line, name), open_=True)
-    return tag("p", tag("a", "Change it", href=f"/shelf?{urlencode(here)}#row-{line.row}"), class_="go")
+        change = folded("Change it", _change(asked, path, line, name), open_=True)
+        return markup(change, tag("p", _other_lot(here), class_="go"))
+    change = tag("a", "Change it", href=f"/shelf?{urlencode(here)}#row-{line.row}")
+    return tag("p", change, _other_lot(here), class_="go")
+
+
+def _other_lot(here: dict[str, str]) -> Html:
+    """Return the way to what a new lot of a line makes of a formula."""
+    return tag("a", "Bring a formula to a new lot", href=f"/lot?{urlencode(here)}")
 
 
 def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
