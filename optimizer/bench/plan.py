@@ -128,29 +128,37 @@ def in_order(materials: Mapping[str, Material], doses: Mapping[str, float]) -> l
     return sorted(doses, key=lambda n: (ORDER[materials[n].phase], -doses[n], n))
 
 
-def batch_text(
-    formula: Formula,
-    setting: Setting,
-    size: BatchSize,
-    *,
-    brief: str,
-    batch: str,
-    product: str,
-    planned_on: str,
-    scale_step_g: float,
-    master: str = "",
-) -> str:
+@immutable
+class BatchHead:
+    """What a batch file says of itself.
+
+    Attributes:
+        batch: Number.
+        product: Name of the product.
+        brief: How the file names its scenario.
+        planned_on: Day.
+        master: Name and version of the master formula.
+    """
+
+    batch: str
+    product: str
+    brief: str
+    planned_on: str
+    master: str = ""
+
+
+def batch_text(formula: Formula, setting: Setting, size: BatchSize, head: BatchHead, scale_step_g: float) -> str:
     """Return the text of a new batch file, with comments that say what is filled in where."""
     doses = written_doses(formula)
     materials = {line.item.id: line.item.material for line in formula.lines}
     out = [
         "# Batch file: the plan, then what the bench adds. Fill it in by hand or with the commands; keep it with the",
         "# batch. A plan for the bench, no safety assessment: record what you really did.",
-        f"batch = {_text(batch)}",
-        f"product = {_text(product)}",
-        f"brief = {_text(brief)}                  # whose rules it must keep",
-        f"master = {_text(master)}                # master formula and version that it follows",
-        f"planned_on = {_text(planned_on)}",
+        f"batch = {_text(head.batch)}",
+        f"product = {_text(head.product)}",
+        f"brief = {_text(head.brief)}                  # whose rules it must keep",
+        f"master = {_text(head.master)}                # master formula and version that it follows",
+        f"planned_on = {_text(head.planned_on)}",
         *_size_lines(size),
         f"held_back_percent = {_figure(formula.held_back)}           # water kept back for acid, thickener, vapour",
         *_window_lines(setting),

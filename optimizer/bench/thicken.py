@@ -157,7 +157,7 @@ def acid_percent(batch: Batch) -> float | None:
 
 
 @immutable
-class _Read:
+class _LogRead:
     """What a log and its batch say, and how far it may go."""
 
     batch: Batch
@@ -183,7 +183,7 @@ def _log(
     kind, latest, points = _points(batch, log)
     budget, limits = _limits(batch, log, material, brief, formula)
     ph, notes = ph_of(batch, log)
-    read = _Read(batch, log, material, kind, latest, points, ph, max(0.0, min(value for _, value in limits)))
+    read = _LogRead(batch, log, material, kind, latest, points, ph, max(0.0, min(value for _, value in limits)))
     notes += [*_doubts(points, kind), *_beyond_plan(read)]
     state, said = _judge(read)
     if material.function == "salt" and state == "open":
@@ -213,7 +213,7 @@ def _log(
     )
 
 
-def _beyond_plan(read: _Read) -> Iterator[str]:
+def _beyond_plan(read: _LogRead) -> Iterator[str]:
     """Yield what is to be told of a thickener that the batch holds anyway, or that is in past its limit."""
     if (planned := read.batch.doses.get(read.material.id, 0.0)) > USED:
         yield (
@@ -224,7 +224,7 @@ def _beyond_plan(read: _Read) -> Iterator[str]:
         yield f"{number(read.added, 2)} % is in, past the limit of {number(read.most, 2)} %."
 
 
-def _salted(read: _Read, said: str, budget: Budget, route: SaltRoute) -> tuple[State, str, list[str]]:
+def _salted(read: _LogRead, said: str, budget: Budget, route: SaltRoute) -> tuple[State, str, list[str]]:
     """Return state, verdict and notes of an open log of salt: what is left of its budget, and whether salt is a way."""
     notes = []
     if budget.left.low < read.most - read.added:
@@ -350,7 +350,7 @@ def _doubts(points: tuple[ThickeningPoint, ...], kind: ReadingKind | None) -> li
     return notes
 
 
-def _judge(read: _Read) -> tuple[State, str]:
+def _judge(read: _LogRead) -> tuple[State, str]:
     said = closed(read.batch, read.material, read.ph)
     if said:
         sentence = " ".join(said)
@@ -440,7 +440,7 @@ def _peak(values: list[tuple[float, float]]) -> tuple[float, float]:
     return max(_earlier(values), key=lambda x: (x[1], -x[0]))
 
 
-def _next(read: _Read) -> Next | None:
+def _next(read: _LogRead) -> Next | None:
     """Return the next addition, rounded down to the scale's step; None if nothing weighable is left."""
     step, size_g, scale_g = step_of(read.material), read.batch.size_g, read.batch.scale.step_g
     value = next((p.value for p in reversed(read.points) if p.value is not None), None)

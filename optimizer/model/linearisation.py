@@ -18,7 +18,7 @@ from optimizer.rules.base import Way
 from optimizer.rules.row import Row, Setting, Side
 
 
-class StandIn(LimitRule):
+class StraightRule(LimitRule):
     """Straight rows in the place of a curved rule, which is measured and told by itself."""
 
     kind: str
@@ -52,7 +52,7 @@ class StandIn(LimitRule):
         return self.curved.reading()
 
 
-class Tangent(StandIn):
+class Tangent(StraightRule):
     """A curved rule replaced by its tangent; measured and told by the curved rule itself.
 
     Equation: offset + sum_i slope_i x_i <= limit - tightened (or >= limit + tightened), and low_i <= x_i <= high_i for
@@ -97,7 +97,7 @@ class Tangent(StandIn):
         return cls(**same_as(rule), slopes=used, offset=value - float(slopes @ doses), **more)
 
 
-class Cuts(StandIn):
+class Cuts(StraightRule):
     """A convex rule replaced by tangents, which cut off nothing that keeps it; measured and told by the rule itself.
 
     Equation: offset_k + sum_i slope_ki x_i on the kept side of the limit - tightened, for each tangent k.
