@@ -173,10 +173,8 @@ def planned_words(planned: PlannedCost, currency: str) -> str:
     if planned.guessed:
         dearest = f"{planned.assumed:.2f} {currency} per kg, the dearest price of what may thicken"
         lacks += f"; {listed(list(planned.guessed))} counted at {dearest}: write its own on the shelf"
-    return (
     told = f"about {number(cost.typical, 3)} {currency} per kg ({ends})"
     return f"{told}, with {planned.words} planned, not computed{lacks}"
-    )
 
 
 def cost_changes(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formula, Setting]) -> list[Row]:
