@@ -10,6 +10,8 @@ from optimizer.units import number
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from optimizer.bench.batch import Batch
+    from optimizer.bench.reconcile import Made
     from optimizer.bench.thicken import ThickeningLog
     from optimizer.solve.result import Result
 
@@ -44,3 +46,12 @@ def after_thickening(logs: Sequence[ThickeningLog], batch: Path) -> str:
     reading = READING[going.kind or "viscosity_mpas"]
     command = f"tenside thicken {batch} --material {going.material.id} --added {so_far}% {reading} READING"
     return f"add {number(step.grams, 3)} g, mix, read, then {command}" if step else command
+
+
+def after_made(table: Path, batch: Batch, done: Made) -> str:
+    """Return the command that lays the next batch of a master formula, as large as this one and for its bottles."""
+    options = [f"--for {batch.brief}", f"--size {batch.size_g:.12g}g", f"--held {done.master.formula.held_back:g}"]
+    options.append(f"--scale {batch.scale.step_g:g}")
+    for name, value in (("bottle", batch.bottle_ml), ("density", batch.density_g_per_ml), ("loss", batch.loss_percent)):
+        options += [f"--{name} {value:g}"] if value else []
+    return " ".join([f"tenside batch {table}", *options, "--out NEXT.toml"])
