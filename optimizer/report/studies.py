@@ -12,7 +12,6 @@ from optimizer.brief.brief import Brief
 from optimizer.report.blend import (
     at_the_bench,
     change_columns,
-    cost_changes,
     dose_changes,
     entry_words,
     planned_words,
@@ -21,6 +20,7 @@ from optimizer.report.blend import (
     valued,
 )
 from optimizer.report.cautions import FIRST, alarm_listing, framed, rests_listing
+from optimizer.report.changes import cost_changes
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.rules import MEASURES, named_measure

@@ -4,8 +4,9 @@ from math import isnan
 
 from optimizer.assessment.planned import sought_cost
 from optimizer.bench.rescue import Rescue
-from optimizer.report.blend import at_the_bench, change_columns, cost_changes, dose_changes
+from optimizer.report.blend import at_the_bench, change_columns, dose_changes
 from optimizer.report.cautions import framed
+from optimizer.report.changes import cost_changes
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.substituted import Base, StandIn, Substituted, Swap
 from optimizer.units import listed, number

@@ -132,7 +132,7 @@ def test_no_guess_is_told_as_best_at_24_places(chrome: Any, folder: Path, name: 
             try:
                 brief = tenside.read_brief(folder / f"{name}.toml", **moved)
             except DataError:  # at least more than at most
-                wait(lambda: "is above at_most" in text(browser))
+                wait(lambda: "is above at most" in text(browser))
                 continue
             word, verdict = wait(lambda moved=moved: answered(browser, moved))
             words.add(word)

@@ -23,7 +23,7 @@ from optimizer.assessment.thickening import plan_of
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.planned import plan_of_pool
-from optimizer.report.blend import cost_changes
+from optimizer.report.changes import cost_changes
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
