@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from optimizer.answers.answer import Answer
+from optimizer.answers.bench import still_to_come
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
 from optimizer.bench.batch import Observation, read_batch
@@ -22,6 +23,7 @@ from optimizer.files import read_bytes, write_atomic
 from optimizer.immutable import immutable
 from optimizer.records import STORE, batches, calendar, checking, exchange, lots, masters, overview, packing, series
 from optimizer.records.batches import Kept, Photo
+from optimizer.records.called import Called
 from optimizer.records.checking import Soundness
 from optimizer.records.exchange import Exchanged
 from optimizer.records.lots import LotsOf, WhereLot
@@ -87,9 +89,11 @@ class Records:
     def where(self, lot: str, material: str = "") -> Answer[WhereLot]:
         """Return where a lot went; of one material, if it is named by id, name or everyday word."""
         with open_store(self.path) as store:
-            known = chosen_library().materials if material else ()
-            meant = material_of(material, known, unknown=True) if material else ""
-            return Answer("records where", lots.where_lot(store, lot, meant)).by(chosen_library().called)
+            own = self.path.parent.glob("materials.toml")
+            known = chosen_library(own=own).materials if material else ()
+            if material and not Called(known).known(material):
+                material = material_of(material, known, unknown=True)
+            return Answer("records where", lots.where_lot(store, lot, material, known)).by(chosen_library().called)
 
     def photo(self, number: str, sha256: str) -> bytes:
         """Return a photo of a batch."""
@@ -219,6 +223,18 @@ def tables(store: Path) -> bytes:
         return read_bytes(Path(made), MOST_CARRIED)
 
 
+def bring_back(folder: Path, content: bytes) -> int:
+    """Put what `packed` returned back into a folder, every file checked; return how many came.
+
+    Raises:
+        DataError: If it is no packed folder, is damaged, or something of it is there already; then none comes.
+    """
+    with TemporaryDirectory() as place:
+        path = Path(place) / "sent.zip"
+        path.write_bytes(content)
+        return packing.unpack_into(path, folder)
+
+
 def unpack(packed: Path, folder: Path) -> Answer[Packed]:
     """Put a packed working folder back into a new one, every file checked; whole or not at all."""
     done = packing.unpack(packed, folder)
@@ -247,6 +263,7 @@ def keep_batch(path: Path, *, shelf: Path | None = None, on: str = "", store: Pa
         held = own.lines if own else ()
         incoming = batches.incoming_of(path, shelf, lines=held, book=lambda _: booked, materials=known)
         made = made_formula(booked, known) if booked.begun else None
+        doubt = " ".join(filter(None, (doubt, *(c.text for c in still_to_come(found)))))
     with open_store(store or path.parent / STORE, make=True) as opened:
         return batches.keep(opened, incoming, today, made), doubt
 

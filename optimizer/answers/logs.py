@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.bench import sheet_of
+from optimizer.answers.following import after_thickening
 from optimizer.answers.subject import Subject
 from optimizer.assessment.alarms import foremost
 from optimizer.bench.acid import AcidSession, PhAnswer, ph_answer, points_answer
@@ -131,6 +132,15 @@ def curve_of(session: AcidSession, more_g: float = 0.0) -> tuple[tuple[float, In
     end = 1.25 * max(inside + more_g, session.total.typical)
     grams = [end * k / CURVE_POINTS for k in range(CURVE_POINTS + 1)]
     return tuple((g, (log.expected_ph if g < inside else log.expected_after)(g / log.sample)) for g in grams)
+
+
+def note_thickening(found: Subject, material: str = "", **asked: Any) -> Answer[Thickened]:
+    """Answer with what `thickened` returns, asked alike, and with the command that comes next."""
+    logged = thickened(found, material, **asked)
+    answer = Answer("thicken", logged).by(found.brief.library.called)
+    assert found.batch_path is not None
+    answer.following = after_thickening(logged.logs, found.batch_path)
+    return answer
 
 
 def thickened(

@@ -13,7 +13,7 @@ from optimizer.data.pool import Group, Ingredient
 from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
 from optimizer.rules.counting import group_active
 from optimizer.rules.row import Setting
-from optimizer.rules.thickening import Thickening
+from optimizer.rules.thickening import LEAST_SALT, Thickening, thickens_as_salt
 from optimizer.units import KEPT, listed, number, whole_down
 
 SALT_STEP = 0.2
@@ -173,6 +173,11 @@ def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
     against = []
     if not rule.salt_route:
         against.append("The brief rules salt out.")
+    elif not rule.salt_fits(formula.held_back, formula.total(thickens_as_salt)):
+        against.append(
+            f"{number(formula.held_back, 2)} % is kept free, and a salt curve begins at {number(LEAST_SALT)} %: keep "
+            "more free under [held_back]."
+        )
     if answering < rule.sulfate_share - KEPT:
         against.append(
             f"Salt screens the charge of sulfate-type anionics; they make up {number(answering, 0)} % of the active "

@@ -123,6 +123,11 @@ class Costing:
     alarms: tuple[Caution, ...] = ()
     """What is said of the formula before anything else, such as that nothing preserves it."""
 
+    @property
+    def materials_alone(self) -> bool:
+        """Whether nothing but materials is counted, whole or lost."""
+        return all(part.what in ("materials", "loss") for part in self.parts)
+
     @told
     def per_kg_active(self) -> float | None:
         """Total per kg of active matter that is sold."""

@@ -199,10 +199,14 @@ def _bottle(adjustment: Adjustment, materials: Mapping[str, Material], priced: C
 
 def _pure(adjustment: Adjustment) -> float:
     """Return the strength of a solution counted without water of crystallisation [% w/w]."""
-    dry = CHEMICALS.get(f"{_plain(adjustment.chemical)} anhydrous")
-    weighed = CHEMICALS.get(adjustment.chemical.casefold().strip())
-    factor = dry.molar_mass / weighed.molar_mass if dry is not None and weighed is not None else 1.0
-    return adjustment.strength_percent * factor
+    return adjustment.strength_percent * _dry(adjustment.chemical)
+
+
+def _dry(chemical: str) -> float:
+    """Return what is left of a chemical without its water of crystallisation [-]."""
+    dry = CHEMICALS.get(f"{_plain(chemical)} anhydrous")
+    weighed = CHEMICALS.get(chemical.casefold().strip())
+    return dry.molar_mass / weighed.molar_mass if dry is not None and weighed is not None else 1.0
 
 
 def adjuster_of(adjustment: Adjustment, materials: Mapping[str, Material], where: str) -> str:
@@ -213,15 +217,30 @@ def adjuster_of(adjustment: Adjustment, materials: Mapping[str, Material], where
     """
     if adjustment.material is not None:
         return adjustment.material
-    plain = _plain(adjustment.chemical)
-    holders = {m.id: _share(m, plain) for m in materials.values() if "ph adjuster" in m.functions}
-    found = [name for name, share in holders.items() if share > 0]
+    found = holders_of(adjustment.chemical, materials)
     if not found:
+        plain = _plain(adjustment.chemical)
         known = [s.inci.casefold() for m in materials.values() if "ph adjuster" in m.functions for s in m.substances]
         what = f"no acid or alkali of the library is called '{adjustment.chemical}'."
         step = f"{nearest(plain, known)} Or name a library id in 'material'."
         raise fault(where, "adjustment.chemical", what, step)
-    return min(found, key=lambda name: (-holders[name], name))
+    return found[0]
+
+
+def holders_of(chemical: str, materials: Mapping[str, Material]) -> tuple[str, ...]:
+    """Return the ids of the acids and alkalis that hold a chemical, in whatever form of it, strongest first."""
+    plain = _plain(chemical)
+    shares = {m.id: _share(m, plain) for m in materials.values() if "ph adjuster" in m.functions}
+    return tuple(sorted((name for name, share in shares.items() if share > 0), key=lambda name: (-shares[name], name)))
+
+
+def as_supplied(chemical: str, grams: float, material: Material) -> float:
+    """Return the mass of a material [g] that brings a mass of a chemical [g], counted in its own form.
+
+    A solid counts as it is, in whatever form it was bought.
+    """
+    share = _share(material, _plain(chemical))
+    return grams if share >= SOLID else grams * _dry(chemical) * 100 / share
 
 
 def materials_in(batch: Batch, materials: Mapping[str, Material]) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import FORMULA, Given, Html, Pdf, TimeLimit, app, aside, changes_of, command, save_beside
+from optimizer.cli.common import FORMULA, Given, TimeLimit, app, aside, changes_of, command
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -48,8 +48,6 @@ def range_command(
     ] = "",
     given: Given = Given(),
     time_limit: TimeLimit = 60.0,
-    html: Html = None,
-    pdf: Pdf = None,
 ) -> Answer[Any]:
     """Answer many scenarios: limits, prices and missing materials varied, or a folder or table of them.
 
@@ -64,15 +62,7 @@ def range_command(
     libraries = None if given.library is None else tuple(given.library)
     changes = tuple(changes_of(given.changes))
     sources = sources_of(scenario, changes, shelf=given.shelf, libraries=libraries, time_limit=time_limit)
-    answer = _run(sources, grid, out, jobs, cluster)
-    if html or pdf:
-        from dataclasses import replace
-
-        from optimizer.report.sweep import answers_table
-
-        document = answer.document()
-        save_beside(replace(document, sections=(*document.sections, answers_table(answer.found))), html, pdf)
-    return answer
+    return _run(sources, grid, out, jobs, cluster)
 
 
 def _grid(vary: list[str] | None, missing: list[str] | None, table: Path | None) -> "Grid":

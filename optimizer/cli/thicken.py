@@ -1,7 +1,7 @@
 """`tenside thicken`: the thickening log of a batch."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
@@ -9,10 +9,6 @@ from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.cli.common import BENCH, Files, NotAdded, Strikes, Why, app, command
 from optimizer.errors import UsageError
-from optimizer.units import number
-
-if TYPE_CHECKING:
-    from optimizer.bench.thicken import ThickeningLog
 
 
 @command(app, BENCH)
@@ -40,7 +36,7 @@ def thicken(
     files: Files = Files(),
 ) -> Answer[Any]:
     """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
-    from optimizer.answers.logs import thickened
+    from optimizer.answers.logs import note_thickening
     from optimizer.bench.strike import asked_of
 
     found = files.subject(str(batch))
@@ -49,27 +45,7 @@ def thicken(
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}
     wrong = asked_of(strike, why, day_of(""), not_added=not_added)
-    logged = thickened(
+    return note_thickening(
         found, material, added=added, reading={**readings, **rest, "lot": lot or None}, target=target, wrong=wrong,
         sure=sure,
     )  # fmt: skip
-    answer = Answer("thicken", logged).by(found.brief.library.called)
-    answer.following = _following(logged.logs, batch)
-    return answer
-
-
-OPTIONS = {"viscosity_mpas": "--viscosity", "flow_s": "--flow", "judged": "--judged"}
-
-
-def _following(logs: "tuple[ThickeningLog, ...]", batch: Path) -> str:
-    """Return the command that comes next, if one does."""
-    if all(log.ph is None for log in logs):
-        return f"tenside ph {batch} --of batch --read PH"
-    going = next((log for log in logs if log.state == "open"), None)
-    if going is None:
-        return ""
-    step = going.next if going.points else None  # the blend without thickener is read first
-    add = f"add {number(step.grams, 3)} g, mix, read, then " if step else ""
-    so_far = number(step.total_percent if step else going.added, 3)
-    reading = OPTIONS[going.kind or "viscosity_mpas"]
-    return f"{add}tenside thicken {batch} --material {going.material.id} --added {so_far}% {reading} READING"

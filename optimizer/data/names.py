@@ -96,7 +96,7 @@ class Names:
             found = self._by_name.get(words, set()) if words else set()
             if not found:
                 continue
-            if self._is_water(found) and words != plain and _aside(text) - WATERS:
+            if self.is_water(*found) and words != plain and _aside(text) - WATERS:
                 return Meant(candidates=tuple(sorted(found)))  # 'water (rose)' is no plain water
             how = "" if words == plain else f"read as {self._materials[min(found)].name}"
             if len(found) == 1:
@@ -111,7 +111,8 @@ class Names:
         near = get_close_matches(plain, self._by_name, n=3, cutoff=0.75)
         return Meant(candidates=tuple(dict.fromkeys(i for name in near for i in sorted(self._by_name[name]))))
 
-    def _is_water(self, found: set[str]) -> bool:
+    def is_water(self, *found: str) -> bool:
+        """Return whether all these materials are plain water."""
         return all(self._materials[i].carried("Aqua") >= PLAIN_WATER for i in found)
 
     def _has(self, name: str, strength: float) -> bool:

@@ -16,6 +16,8 @@ from optimizer.files import read_toml
 from optimizer.records import STORE
 
 T = TypeVar("T")
+COSTS = {"packaging", "labour", "freight", "overhead", "sale"}
+"""Tables by which a file of costs is known."""
 
 
 @dataclass(frozen=True)
@@ -188,6 +190,14 @@ class Folder:
         if found is None:
             raise _unknown("formula", name)
         return found
+
+    def costs(self) -> dict[str, Path]:
+        """Return the files of what products cost besides materials, by how addresses call them."""
+        return {
+            name_of(self.path, path): path
+            for path, raw in self._files()
+            if not isinstance(raw, DataError) and COSTS & raw.keys() and not {"batch", "name"} & raw.keys()
+        }
 
     @property
     def records(self) -> Path:

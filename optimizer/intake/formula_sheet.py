@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.bench.amount import amount_of
+from optimizer.data.formula_file import CLOSE, SCALED
 from optimizer.data.library import Library
 from optimizer.data.names import Meant, Names
 from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
@@ -45,6 +46,8 @@ LARGEST_SEARCH = 40
 """Rows within which a line of headings is looked for."""
 SUMS = 0.005
 """A sum as sheets print it is as near as this [its unit]; common practice, no source."""
+FAR = 10.0
+"""A sum further than this from 100 [%] lacks a line or counts one twice; common practice, no source."""
 
 
 @immutable
@@ -73,6 +76,8 @@ class TakenFormula:
     """Materials that the sheet adds to effect, without a dose."""
     assumed: tuple[str, ...]
     """What was assumed, in sentences."""
+    alarm: str = ""
+    """What is to be said before anything else: the doses are not those of the sheet."""
 
 
 @dataclass
@@ -96,7 +101,8 @@ def read_formula_sheet(
 
     Columns may stand in any order under any sensible heading, above them titles. Percent, grams, or amounts with a unit
     in the cell; a range of percent counts with its middle; one line may be the rest to 100; lines 'q.s.' are added to
-    effect and have no dose. Totals are left out. Whatever does not sum to 100 is scaled, and said.
+    effect and have no dose, but water 'q.s.' is the rest. Totals are left out. What does not quite sum to 100 is
+    scaled, and said first.
 
     Args:
         path: CSV or XLSX.
@@ -105,7 +111,8 @@ def read_formula_sheet(
         own: Material ids by the sheet's own words.
 
     Raises:
-        DataError: With every problem at once: names that are not certain, volumes and kitchen measures.
+        DataError: With every problem at once: names that are not certain, volumes and kitchen measures; doses whose sum
+            is far from 100 %.
     """
     assumed: list[str] = []
     table, head = _headed(path, assumed)
@@ -284,7 +291,7 @@ class _Lines:
         if words in REST and _figure(text) is None:
             cell.rest = True
         elif words in EFFECT or words.startswith(("q s", "qs", "to ph", "ph ")):
-            cell.rest = "100" in words
+            cell.rest = "100" in words or (bool(cell.meant.id) and self._names.is_water(cell.meant.id))
         else:
             try:
                 cell.figure, cell.unit = _dose(text, self._kind, row, self._assumed, mark)
@@ -388,7 +395,7 @@ def _refuse_unless_fractions(path: Path, cells: list[_Cell], total: float) -> No
 
 def _summed(path: Path, cells: list[_Cell], percent: bool, held_back: float, assumed: list[str]) -> TakenFormula:
     """Return the formula that lines come to in all, each material once."""
-    doses, held = _to_100(path, cells, percent, held_back, assumed)
+    doses, held, alarm = _to_100(path, cells, percent, held_back, assumed)
     lines: dict[str, TakenLine] = {}
     for cell in cells:
         if id(cell) not in doses:
@@ -405,13 +412,13 @@ def _summed(path: Path, cells: list[_Cell], percent: bool, held_back: float, ass
         named = listed([c.name for c in open_])
         assumed.append(f"{named}: to effect, so without a dose here; note what you add in the batch file.")
     taken = tuple(line for line in lines.values() if line.percent > 0)
-    return TakenFormula(taken, held, tuple(dict.fromkeys(c.meant.id for c in open_)), tuple(assumed))
+    return TakenFormula(taken, held, tuple(dict.fromkeys(c.meant.id for c in open_)), tuple(assumed), alarm)
 
 
 def _to_100(
     path: Path, cells: list[_Cell], percent: bool, held_back: float, assumed: list[str]
-) -> tuple[dict[int, float], float]:
-    """Return the dose of each line that has one, by the identity of its cell [%], and the part that is held back."""
+) -> tuple[dict[int, float], float, str]:
+    """Return the dose of each line that has one, by the identity of its cell [%], the part held back, and an alarm."""
     figures = {id(c): c.figure for c in cells if c.figure is not None}
     total = sum(figures.values())
     if percent and not any(c.rest for c in cells) and total <= 1 + SUMS:
@@ -422,7 +429,7 @@ def _to_100(
     if len(rests) > 1:
         step = "Give all but one a figure."
         raise fault(str(path), "", f"{listed([r.name for r in rests])} are all the rest to 100.", step)
-    held, scale = 0.0, 1.0
+    held, scale, alarm = 0.0, 1.0, ""
     if rests:
         rest = 100 - held_back - total
         if not percent or rest < 0:
@@ -436,12 +443,24 @@ def _to_100(
     elif not percent:
         scale = 100 / total
         assumed.append(f"Weights of {number(total, 2)} g in all were turned into percent.")
-    elif held_back and abs(total + held_back - 100) <= 0.05:
+    elif held_back and abs(total + held_back - 100) <= CLOSE:
         scale, held = (100 - held_back) / total, held_back
     elif abs(total - 100) > AS_TYPED:
         scale = 100 / total
-        if abs(total - 100) > 0.05:
-            assumed.append(
-                f"The doses sum to {number(total, 2)} %, not 100: each was multiplied by {number(scale, 5)}."
-            )
-    return {key: scale * figure for key, figure in figures.items()}, held
+        told = _scaled(path, total)
+        assumed += [told] if abs(total - 100) > CLOSE else []
+        alarm = told if abs(total - 100) > SCALED else ""
+    return {key: scale * figure for key, figure in figures.items()}, held, alarm
+
+
+def _scaled(path: Path, total: float) -> str:
+    """Return what is said of doses that are brought to 100 %.
+
+    Raises:
+        DataError: If they are too far from it for that.
+    """
+    if abs(total - 100) > FAR:
+        what = f"the doses sum to {number(total, 2)} %, far from 100."
+        step = "Does a line stand twice?" if total > 100 else "Write 'to 100' as the dose of the rest, such as water."
+        raise fault(str(path), "", what, step)
+    return f"The doses sum to {number(total, 2)} %, not 100: each was multiplied by {number(100 / total, 5)}."

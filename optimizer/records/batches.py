@@ -14,9 +14,9 @@ from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError, Problem, UsageError, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.immutable import immutable
+from optimizer.records.called import Called
 from optimizer.records.photos import LARGEST_PHOTO, UncleanError, bare
 from optimizer.records.store import Printed, Store, StoreAnswer
-from optimizer.units import slug
 
 IMAGES = (
     (b"\xff\xd8\xff", ".jpg"),
@@ -223,19 +223,24 @@ def used_of(
     for t in batch.thickening:
         for lot, percent, on in _by_lot(t.lot, [(s.lot, s.added_percent, s.on) for s in t.additions]):
             found.append((t.material, lot, percent * batch.size_g / 100, "thickening", on))
+    called = Called((materials or {}).values())
     return tuple(
-        LotUsed(material=m, lot=lot, supplier=_supplier(m, lot, shelf), grams=g, stage=stage, on=on)
+        LotUsed(material=m, lot=lot, supplier=_supplier(m, lot, shelf, called), grams=g, stage=stage, on=on)
         for m, lot, g, stage, on in found
         if g > 0
     )
 
 
-def _supplier(material: str, lot: str, shelf: tuple[ShelfLine, ...]) -> str:
-    """Return who sold a lot: the line with material and lot, else the only supplier of that lot or that material."""
-    same = [line for line in shelf if slug(line.material) == slug(material)]
+def _supplier(material: str, lot: str, shelf: tuple[ShelfLine, ...], called: Called) -> str:
+    """Return who sold a lot: by its material and number, else the only supplier of that material.
+
+    Short numbers recur, so a line of another material never tells; one whose material nobody knows tells by its lot.
+    """
+    same = [line for line in shelf if called.alike(line.material, material)]
     of_lot = [line for line in shelf if lot and line.lot == lot]
     both = [line for line in same if line in of_lot]
-    for lines in (both, of_lot, same):
+    nameless = [line for line in of_lot if called.by_id and not called.known(line.material)]
+    for lines in (both, nameless, same):
         names = {line.supplier for line in lines if line.supplier}
         if names:
             return names.pop() if len(names) == 1 else ""

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from datetime import date, timedelta
 from math import fsum
 from pathlib import Path
 
+from optimizer.bench.made import as_supplied, holders_of
 from optimizer.brief.brief import Brief, make_brief
 from optimizer.data.facts import Material
 from optimizer.data.names import names_of
 from optimizer.data.shelf import Shelf, ShelfLine
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.records.batches import LATEST
+from optimizer.records.called import Called
 from optimizer.records.store import Printed, Store, StoreAnswer, open_store
 
 WINDOW = 91
@@ -72,8 +73,8 @@ class StockLeft(Printed):
     notes: tuple[str, ...]
 
 
-def used_in(store: Store) -> tuple[Withdrawal, ...]:
-    """Return what the batches that hold used, lot by lot, in the order of days."""
+def used_in(store: Store, shelf: Shelf, materials: Iterable[Material]) -> tuple[Withdrawal, ...]:
+    """Return what the batches that hold used, lot by lot, in the order of days, as what the shelf has of it."""
     sql = (
         "SELECT l.material, l.lot, l.grams, "
         "coalesce(nullif(l.on_date, ''), nullif(r.made_on, ''), r.planned_on) AS day "
@@ -81,9 +82,24 @@ def used_in(store: Store) -> tuple[Withdrawal, ...]:
     )
     with store.reading():
         rows = store.rows(sql)
-    return tuple(
-        Withdrawal(r["material"], r["lot"], r["grams"], date.fromisoformat(r["day"])) for r in rows if r["day"]
+    called = Called(materials)
+    kept = (
+        Withdrawal(r["material"], r["lot"], r["grams"], date.fromisoformat(r["day"][:10])) for r in rows if r["day"]
     )
+    return tuple(_off_shelf(one, shelf, called) for one in kept)
+
+
+def _off_shelf(one: Withdrawal, shelf: Shelf, called: Called) -> Withdrawal:
+    """Return a withdrawal of an acid or alkali that a batch calls by the chemical's words as one of its bottle.
+
+    That is the one that the shelf holds with its lot, else the strongest that it holds.
+    """
+    if one.material in called.by_id or not (holders := holders_of(one.material, called.by_id)):
+        return one
+    bottles = [(i, line.lot) for i in holders for line in shelf.lines if i in called.ids(line.material)]
+    same = [i for i, lot in bottles if one.lot and lot == one.lot]
+    bottle = next(iter([*same, *(i for i, _ in bottles), holders[0]]))
+    return replace(one, material=bottle, grams=as_supplied(one.material, one.grams, called.by_id[bottle]))
 
 
 def lessened(shelf: Shelf, materials: Iterable[Material], used: Iterable[Withdrawal]) -> tuple[Shelf, dict[int, float]]:
@@ -135,7 +151,7 @@ def stock_left(shelf: Shelf, materials: Iterable[Material], store: Store | None,
     `SHORTEST`. It foretells nothing: an order or a season changes it.
     """
     materials = tuple(materials)
-    used = used_in(store) if store is not None else ()
+    used = used_in(store, shelf, materials) if store is not None else ()
     _, taken = lessened(shelf, materials, used)
     names, by_id = names_of(list(materials)), {m.id: m for m in materials}
     held: dict[str, list[ShelfLine]] = {}
@@ -227,8 +243,9 @@ def brief_with_less(brief: Brief, path: Path) -> Brief:
         DataError: If the records cannot be read.
     """
     assert brief.shelf is not None
+    known = brief.library.materials
     with open_store(path) as store:
-        shelf, taken = lessened(brief.shelf, brief.library.materials, used_in(store))
+        shelf, taken = lessened(brief.shelf, known, used_in(store, brief.shelf, known))
     if not taken:
         return brief
     ids = brief.pool.ids

@@ -16,6 +16,8 @@ def cost_document(costing: Costing) -> Document:
     """Return what the batch costs, what drives it, its price, and what to buy."""
     money = costing.currency
     told = f"{costing.per_kg:.2f} {money} per kg that is sold"
+    if costing.materials_alone:
+        told += ", materials alone"
     if costing.per_bottle is not None:
         told = f"{costing.per_bottle:.2f} {money} per bottle, {told}"
     sections: list[Table | Listing | Sketch] = [alarm_listing(costing.alarms), _parts(costing), _lines(costing)]
@@ -53,6 +55,7 @@ def _facts(costing: Costing) -> list[tuple[str, str]]:
         ends = costing.actives_range
         reach = f", {ends[0]:.2f} to {ends[1]:.2f} as lots and the shelf's prices differ" if ends else ""
         facts.append(("materials per kg of active matter", f"{costing.materials_per_kg_active:.2f} {money}{reach}"))
+    if costing.per_kg_active is not None and not costing.materials_alone:
         facts.append(("all costs per kg of active matter", f"{costing.per_kg_active:.2f} {money}"))
     if costing.totals[1] - costing.totals[0] > 0.005:
         ends = costing.totals

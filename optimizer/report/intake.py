@@ -53,6 +53,7 @@ def formula_document(found: FormulaTaken) -> Document:
     columns: Columns = ("material", *figures("%"), "in the sheet", *figures("row"))
     table = Table("Formula, % w/w as supplied", columns, tuple(rows))
     verdict = f"Written to {out}." if out else "Nothing was written: add --out FILE.csv."
+    verdict = f"{taken.alarm} {verdict}".strip()
     following = [f"tenside check {out or 'FILE.csv'} {found.brief or 'SCENARIO'}"]
     return Document(
         f"Formula from {found.source}", verdict, (), (table, _assumed(taken.assumed), Listing("Next", tuple(following)))

@@ -80,7 +80,7 @@ def _traced(
             searches[-1].sample()
         else:
             solves += _follow(tracks, brief, case, np.zeros(0), optimised, swept)
-    known, proven = Known(), False
+    known, proven = KnownVerdicts(), False
     for _ in range(ROUNDS):
         new = [(s.case, chosen) for s in searches for chosen in s.taken()]
         for case, chosen in new:
@@ -97,7 +97,7 @@ def _traced(
     return Frontier(brief, swept, optimised, breaks, stretches, sampled, solves)
 
 
-class Known:
+class KnownVerdicts:
     """What is known of parts of envelopes, by search and part."""
 
     def __init__(self) -> None:

@@ -31,7 +31,7 @@ from optimizer.rules.row import Setting
 from optimizer.solve.lexicographic import further_costs, preferred
 from optimizer.solve.linear import choose_ph, formula_from
 from optimizer.solve.result import EXIT_CODES
-from optimizer.units import NOT_FOR_NOTHING, ROW_MET, USED
+from optimizer.units import NOT_FOR_NOTHING, ROW_MET, USED, number
 
 ALMOST = 1 - NOT_FOR_NOTHING
 """Most of its price at which what is left over is weighed: at all of it, what nobody needs would be bought for nothing.
@@ -125,8 +125,13 @@ def joint(
         time_limit: Seconds [s].
 
     Raises:
-        DataError: If the products do not share a shelf and a currency, or a rule changes with the pH.
+        DataError: If there is none, or no mass of one; if they share no shelf and currency; if a rule changes with pH.
     """
+    if not products:
+        raise fault("together", "", "no product is named.", "Name each with the kg to make of it.")
+    for p in products:
+        if not 0 < p.batch_kg < inf:
+            raise fault("together", p.brief.scenario.name, f"{number(p.batch_kg)} kg is no mass to make.", "Name more.")
     shelf, currency = products[0].brief.shelf, products[0].brief.scenario.currency
     if shelf is None or any(p.brief.shelf != shelf or p.brief.scenario.currency != currency for p in products):
         raise fault("together", "shelf", "the products do not share one shelf and currency.", "Name one with --shelf.")

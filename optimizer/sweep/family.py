@@ -31,7 +31,7 @@ from optimizer.sweep.measures import Measures
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import AT_CHOICES, IMPOSSIBLE, OPTIMAL, UNCERTIFIED, UNSOLVED, Answers, Reuse
 from optimizer.sweep.single import limit_of, one_by_one
-from optimizer.sweep.spans import Span, spans_of
+from optimizer.sweep.spans import MovedLimits, spans_of
 from optimizer.sweep.targets import Targets, Tried
 from optimizer.sweep.tree_reuse import TreeReuse
 from optimizer.units import ROW_MET, SAME_WORTH, USED
@@ -92,7 +92,7 @@ class Family:
         pool = self.brief.pool
         named = [k.removeprefix(PRICE) for k in priced]
         ended, moved = [], []
-        self._rows: list[tuple[int, Span, bool]] = []
+        self._rows: list[tuple[int, MovedLimits, bool]] = []
         for r, row in enumerate(model.rows):
             span = next((s for s in self.spans if s.rule.id == row.owner), None)
             if span is None:

@@ -78,12 +78,14 @@ def crossed(axes: Sequence[tuple[str, Sequence[Value]]]) -> Grid:
     """Return the cross product of axes; the last one runs fastest.
 
     Raises:
-        UsageError: If a key is given twice, or there are too many scenarios.
+        UsageError: If a key is given twice or no value, or there are too many scenarios.
     """
     keys = [key for key, _ in axes]
     twice = sorted({k for k in keys if keys.count(k) > 1})
     if twice:
         raise UsageError(f"--vary {twice[0]}: the key is given twice.")
+    if empty := [key for key, values in axes if not len(values)]:
+        raise UsageError(f"--vary {empty[0]}: there is no value.")
     sizes = [len(values) for _, values in axes]
     size = 1
     for length in sizes:

@@ -16,13 +16,13 @@ from typing import Literal
 import numpy as np
 
 from optimizer.brief.brief import Brief
-from optimizer.errors import DataError
+from optimizer.errors import DataError, fault
 from optimizer.immutable import immutable
 from optimizer.sweep.frame import ENDINGS, PROOFS, Frame
 from optimizer.sweep.grid import Grid
 from optimizer.sweep.live_family import LiveFamily
 from optimizer.sweep.single import brief_at, one_by_one
-from optimizer.sweep.source import unknown_keys
+from optimizer.sweep.source import unknown_keys, unmoved
 from optimizer.sweep.turns import Turns
 
 KEPT = 400
@@ -87,7 +87,7 @@ class Live:
             moved: Figures by key: limits of stated rules such as `active.at_least`, `price.ID`, `missing.ID` (0 or 1).
 
         Raises:
-            DataError: If a key leads nowhere or a figure is refused by its rule.
+            DataError: If a key leads nowhere, changes more than such figures, or a figure is refused by its rule.
         """
         return self.look([moved])[0]
 
@@ -173,14 +173,19 @@ class Live:
     def _asked(self, moves: Sequence[Mapping[str, float]]) -> tuple[LiveFamily, Grid]:
         keys = tuple(sorted(moves[0]))
         if keys not in self._families:
-            problems = unknown_keys(self.brief, keys, self.brief.scenario.name)
-            if problems:
+            where, step = self.brief.scenario.name, "Read the brief with it, and ask a Live of that."
+            if problems := unknown_keys(self.brief, keys, where) or unmoved(self.brief, keys, where, step):
                 raise DataError(problems)
             self._families[keys] = LiveFamily(self.brief, keys, self._time_limit)
-        columns = tuple(np.array([float(moved[key]) for moved in moves]) for key in keys)
-        grid = Grid(keys, columns, len(moves))
+        grid = Grid(keys, tuple(np.array([self._figure(moved, key) for moved in moves]) for key in keys), len(moves))
         brief_at(self.brief, grid.row(0))  # what a rule refuses is told before anything is solved
         return self._families[keys], grid
+
+    def _figure(self, moved: Mapping[str, float], key: str) -> float:
+        try:
+            return float(moved[key])
+        except (TypeError, ValueError):
+            raise fault(self.brief.scenario.name, key, f"{moved[key]!r} is no figure.", "Write a number.") from None
 
     def _answer(self, frame: Frame, s: int, word: Word) -> LiveAnswer:
         doses = {i: float(x) for i, x in zip(frame.ids, frame.doses[s], strict=True) if x > 0}

@@ -18,14 +18,14 @@ import numpy.typing as npt
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.pool import Mask
-from optimizer.errors import DataError, Problem, SolverError, TensideError, shortened
+from optimizer.errors import DataError, SolverError, TensideError, shortened
 from optimizer.immutable import immutable
 from optimizer.sweep.alarms import said_first
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, stacked
 from optimizer.sweep.grid import Grid, by_id
 from optimizer.sweep.learnt import Pools, pools_joined
-from optimizer.sweep.source import Source, unknown_keys
+from optimizer.sweep.source import Source, unknown_keys, unmoved
 from optimizer.sweep.state import Piece, State, fingerprint
 
 TOGETHER = 16_384
@@ -133,23 +133,15 @@ def _loaded(sources: tuple[Source, ...], grid: Grid) -> tuple[Grid, tuple[Brief 
             if problems:
                 raise DataError(problems)
             if source.path is None:
-                _only_own(source, brief, grid)
+                problems = unmoved(brief, grid.keys, source.name, "Name the scenario's file.")
+                if problems:
+                    raise DataError(problems)
             briefs.append(brief)
         except TensideError:
             if len(sources) == 1:
                 raise
             briefs.append(None)
     return grid, tuple(briefs)
-
-
-def _only_own(source: Source, brief: Brief, grid: Grid) -> None:
-    """Refuse keys that change the structure of a brief that was not read from a file."""
-    from optimizer.sweep.single import limit_of, own
-
-    other = [k for k in grid.keys if not own(k) and limit_of(brief, k) is None]
-    if other:
-        what = "this changes more than limits, prices and missing materials."
-        raise DataError(Problem(source.name, k, what, "Name the scenario's file.") for k in other)
 
 
 def _pieces(briefs: tuple[Brief | None, ...], grid: Grid) -> list[Piece]:

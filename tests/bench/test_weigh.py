@@ -13,13 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.answers.bench import lay_batch
+from optimizer.answers.following import after_blend
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import Batch, Scale, batch_from
 from optimizer.bench.grams import diluted, grams_of
 from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.steps import heat
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
-from optimizer.cli.blend import _following
 from optimizer.data.formula import Formula, Line
 from optimizer.data.formula_file import read_formula
 from optimizer.data.library import Library, read_library
@@ -389,4 +389,4 @@ def test_a_batch_is_as_large_as_its_brief_says_unless_it_is_said_otherwise(tmp_p
     assert "size: 12kg, the batch_kg of the brief" in laid.notes
     assert lay_batch(found, tmp_path / "other.toml", size="5kg").batch.size_g == 5000
     assert found.result is not None
-    assert _following("x.toml", found.result, altered=False) == "tenside batch x.toml --out batch.toml"
+    assert after_blend("x.toml", found.result) == "tenside batch x.toml --out batch.toml"

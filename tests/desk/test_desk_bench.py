@@ -231,6 +231,21 @@ def test_label_and_cost_are_those_of_the_commands(batch: Path, run: Run) -> None
     assert desk.get("/batch/HW-012/card.pdf").content.startswith(b"%PDF")
 
 
+def test_costs_besides_materials_are_chosen_on_the_page(batch: Path, run: Run) -> None:
+    desk = desk_of(batch.parent)
+    weigh(desk)
+    (batch.parent / "own-costs.toml").write_text(
+        "loss_percent = 3\n[labour]\nhours_per_batch = 2\nprice_per_hour = 20\n", encoding="utf-8"
+    )  # made up
+    alone = desk.get("/batch/HW-012/cost").text
+    assert "EUR per kg that is sold, materials alone" in alone
+    assert "Costs besides materials none own-costs.toml" in alone
+    chosen = desk.get("/batch/HW-012/cost?costs=own-costs").text
+    said = run("cost", batch, "--costs", batch.parent / "own-costs.toml", "--json").json
+    assert f"{said['per_kg']:.2f} EUR per kg that is sold." in chosen
+    assert "2 h at 20" in chosen
+
+
 @pytest.mark.thorough
 def test_a_weight_is_struck_and_weighed_again(batch: Path) -> None:
     desk = desk_of(batch.parent)

@@ -123,6 +123,46 @@ def test_a_total_that_is_not_100_is_scaled_and_told(tmp_path: Path) -> None:
     assert "sum to 108 %" in " ".join(taken.assumed)
 
 
+QS = """Ingredient;%
+Water;q.s.
+CAPB;7,62
+Glycerine;2
+Sodium benzoate;0,5
+Citric acid;q.s.
+"""
+
+
+def test_water_qs_is_the_rest_as_it_is_for_check(tmp_path: Path) -> None:
+    # By hand: 100 - 4 - (7.62 + 2 + 0.5) = 85.88; acid stays what is added to effect. Made-up recipe.
+    taken = read_formula_sheet(sheet(tmp_path, QS), LIBRARY, held_back=4.0)
+    doses = {"aqua": 85.88, "cocamidopropyl-betaine": 7.62, "glycerin": 2, "sodium-benzoate": 0.5}
+    assert {line.material: line.percent for line in taken.lines} == pytest.approx(doses)
+    assert (taken.held_back, taken.to_effect, taken.alarm) == (4.0, ("citric-acid",), "")
+    same = "material;%\naqua;q.s.\ncocamidopropyl-betaine;7.62\nglycerin;2\nsodium-benzoate;0.5\n"
+    assert read_formula(sheet(tmp_path, same, "same.csv"), LIBRARY.materials, 4.0).doses == pytest.approx(doses)
+
+
+@pytest.mark.parametrize(
+    ("text", "told_of"),
+    [
+        ("Name,%\nCAPB,10\nDecyl glucoside,10\nCitric acid,q.s.\n", "the doses sum to 20 %, far from 100"),
+        ("Name,%\nWater,89\nGlycerin,0.5\n", "the doses sum to 89.5 %, far from 100"),
+        ("Name,%\nWater,90\nGlycerin,10\nCAPB,30\n", "the doses sum to 130 %, far from 100"),
+        ("Name,%\nWater,q.s.\nGlycerin,10\nAqua,q.s.\n", "are all the rest to 100"),
+    ],
+)
+def test_doses_are_never_multiplied_by_much(tmp_path: Path, text: str, told_of: str) -> None:
+    with pytest.raises(DataError, match=told_of):
+        read_formula_sheet(sheet(tmp_path, text), LIBRARY)
+
+
+def test_scaled_doses_are_the_first_thing_said(tmp_path: Path) -> None:
+    old = sheet(tmp_path, "Name,%\nWater,85\nGlycerin,10\n")
+    done = RUN.invoke(app, ["import", "formula", str(old)])
+    verdict = " ".join(done.stdout.split("Formula, %")[0].split())
+    assert "The doses sum to 95 %, not 100: each was multiplied by 1.05263. Nothing was written" in verdict
+
+
 def test_fractions_weights_and_doubled_lines(tmp_path: Path) -> None:
     fractions = read_formula_sheet(sheet(tmp_path, "Name,Share\nWater,0.9\nGlycerin,0.1\n"), LIBRARY)
     assert [line.percent for line in fractions.lines] == pytest.approx([90, 10])

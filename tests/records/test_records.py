@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 from optimizer import cli
 from optimizer.answers.starter import FIRST_FOLDER
 from optimizer.bench.batch import Observation
+from optimizer.data.library import read_library
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.records.batches import Kept, incoming_of, keep, note, put_away
@@ -174,6 +175,54 @@ def test_lots_of_acid_and_thickener_as_they_were_added(tmp_path: Path) -> None:
         ("sorbitan-sesquicaprylate", "T-1", 2), ("sorbitan-sesquicaprylate", "T-2", 3),
     ]  # fmt: skip
     assert all(u["supplier"] for u in lots if u["material"] == "citric-acid-50")
+
+
+ACID = """
+[[adjustment]]
+start_g = 980
+chemical = "{}"
+strength_percent = {}
+lot = "{}"
+[[adjustment.reading]]
+added_g = 9
+ph = 5.2
+on = "2026-03-03T15:00"
+"""
+
+
+@pytest.mark.parametrize("word", ["citric-acid", "Citric Acid", "citric-acid-50", "citric acid monohydrate", ""])
+def test_acid_is_traced_by_whatever_word(store: Store, tmp_path: Path, word: str) -> None:
+    kept(store, batch_file(tmp_path, "16", ACID.format("citric acid monohydrate", 50, "CA1")))
+    told = ask("records", "where", "CA1", "--store", str(store.path), *(["--material", word] if word else []), "--json")
+    assert [w["batch"] for w in json.loads(told.out)["batches"]] == ["16"]
+
+
+def test_a_lot_of_another_material_is_named(store: Store, tmp_path: Path) -> None:
+    kept(store, batch_file(tmp_path, "16", ACID.format("citric acid monohydrate", 50, "CA1")))
+    told = ask("records", "where", "CA1", "--store", str(store.path), "--material", "lactic-acid")
+    assert told.code == 3
+    assert "There is one of citric acid monohydrate" in " ".join(told.err.split())
+
+
+def test_a_lot_number_of_another_material_tells_no_supplier(store: Store, tmp_path: Path) -> None:
+    """Short numbers recur: lot 1 is glycerin of one house, and the betaine's and the glucoside's own number, too."""
+    shelf = tmp_path / "shelf.csv"
+    shelf.write_text(
+        "material,supplier,lot,price per kg\nglycerin,Gamma,1,3\nCAPB,Alpha,2,3\ncoco-glucoside,Eta,,3\n"
+        "moon dust,Lunar,9,3\n",
+        encoding="utf-8",
+    )
+    lines = [
+        ("cocamidopropyl-betaine", "1"),
+        ("coco-glucoside", "1"),
+        ("glycerin", "1"),
+        ("parfum", "9"),
+        ("aqua", "1"),
+    ]
+    path = batch_file(tmp_path, "12", *(weighed(name, 10, lot) for name, lot in lines))
+    known = read_library([shipped("library")]).by_id
+    keep(store, incoming_of(path, shelf, materials=known), DAY)
+    assert [u.supplier for u in lots_of(store, "12").lots] == ["Alpha", "Eta", "Gamma", "Lunar", ""]
 
 
 def test_the_shelf_says_who_sold_a_lot(store: Store, tmp_path: Path) -> None:

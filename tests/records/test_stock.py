@@ -12,6 +12,7 @@ import pytest
 from optimizer.answers.columns import sides_of
 from optimizer.answers.questions import read_brief
 from optimizer.answers.rulers import Rulers
+from optimizer.answers.stock import shelf_left
 from optimizer.data.library import read_library
 from optimizer.data.shelf import read_shelf
 from optimizer.files import digest, shipped
@@ -83,6 +84,38 @@ def test_lots_are_taken_off_their_own_line(tmp_path: Path, materials) -> None:
     assert one.left_kg == pytest.approx(1 + 0.3)
 
 
+@pytest.mark.parametrize(
+    ("chemical", "strength", "rows", "material", "used"),
+    [  # by hand: 10 g of a 50 % solution hold 5 g; of a 20 % lye 2 g, which are 10 g of the bottle of 20 %
+        ("citric acid monohydrate", 50, "citric-acid,C,0.5,2026-03-10,6,,\n", "citric-acid", 0.005),
+        ("citric acid anhydrous", 50, "Citric Acid,,0.5,2026-03-10,6,,\n", "citric-acid", 0.005),
+        ("citric acid anhydrous", 50, "citric-acid-50,C,0.5,2026-03-10,6,,\n", "citric-acid-50", 0.010),
+        ("sodium hydroxide", 20, "sodium-hydroxide-20,,0.5,2026-03-10,6,,\n", "sodium-hydroxide-20", 0.010),
+    ],
+)
+def test_acid_and_alkali_are_taken_off(
+    tmp_path: Path, materials, chemical: str, strength: float, rows: str, material: str, used: float
+) -> None:
+    more = (
+        f'\n[[adjustment]]\nstart_g = 980\nchemical = "{chemical}"\nstrength_percent = {strength}\nlot = "C"\n'
+        '[[adjustment.reading]]\nadded_g = 10\nph = 5.2\non = "2026-03-11T15:00"\n'
+    )
+    path = tmp_path / "records.db"
+    with open_store(path, make=True) as store:
+        keep(store, incoming_of(batch_file(tmp_path, "1", more)), "2026-03-11")
+    one = held(tmp_path, rows, path, "2026-03-24", materials)
+    assert (one.material, one.used_kg, one.left_kg) == (material, pytest.approx(used), pytest.approx(0.5 - used))
+    assert one.per_week_kg == pytest.approx(used * 7 / SHORTEST)
+
+
+def test_acid_of_the_first_version_is_taken_off(tmp_path: Path, materials) -> None:
+    """The records of 0.1.0 hold 1.7 g of 'citric acid anhydrous' on 2026-03-03."""
+    store = tmp_path / "old.db"
+    store.write_bytes((Path(__file__).parents[1] / "made_by_0_1_0" / "records.db").read_bytes())
+    one = held(tmp_path, "citric-acid,,0.5,2026-03-01,6,,\n", store, "2026-03-24", materials)
+    assert one.used_kg == pytest.approx(0.0017)
+
+
 def test_more_used_than_counted_is_told_and_low(tmp_path: Path, materials) -> None:
     store = store_of(tmp_path, ("1", 700, "", "2026-03-11"))
     one = held(tmp_path, f"{BETAINE},,0.5,2026-03-10,2.7,,\n", store, "2026-03-12", materials)
@@ -124,6 +157,13 @@ def test_a_limit_of_stock_knows_what_was_used(tmp_path: Path, monkeypatch: pytes
     assert next(r for r in told["rules"] if r["id"] == f"stock-{BETAINE}")["high"] == pytest.approx(7)
     plan = json.loads(ask("together", "hand-wash=10", "--stock-only", "--json").out)
     assert next(m for m in plan["balances"] if m["material"] == BETAINE)["stock"] == pytest.approx(0.7)
+    ranged = json.loads(
+        ask("range", "hand-wash", "--set", "batch_kg=10", "--vary", "active.at_least=9,9.2", "--json").out
+    )
+    alone = json.loads(ask("blend", "hand-wash", "--set", "batch_kg=10", "--set", "active.at_least=9.2", "--json").out)
+    costs = [row["objective_value"] for row in ranged["answers"]]
+    assert costs == pytest.approx([told["objective_value"], alone["objective_value"]], abs=1e-6)
+    assert all(row["doses"][BETAINE] <= 7 + 1e-6 for row in ranged["answers"])  # 7.6 % without what was used
     assert sides_of(["hand-wash"])[0].brief.shelf == read_brief("hand-wash").shelf
     own_brief = tmp_path / "own.toml"
     own_brief.write_text(
@@ -158,3 +198,16 @@ def test_records_that_cannot_be_read_stop_the_answer(tmp_path: Path, monkeypatch
     told = ask("blend", "hand-wash")
     assert told.code == 3
     assert "records.db" in told.err
+
+
+def test_stock_looks_where_the_bench_keeps_its_records(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """300 g were used of 1 kg that was counted the day before."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "kept").mkdir()
+    store_of(tmp_path / "kept", ("1", 300, "", "2026-03-11"))
+    (tmp_path / "shelf.csv").write_text(HEAD + f"{BETAINE},,1,2026-03-10,2.7,,\n", encoding="utf-8")
+    (tmp_path / "bench.toml").write_text('records = "kept/records.db"\n', encoding="utf-8")
+    told = json.loads(ask("stock", "shelf.csv", "--on", "2026-03-12", "--json").out)
+    assert told["materials"][0]["left_kg"] == pytest.approx(0.7)
+    left = shelf_left(tmp_path / "shelf.csv", tmp_path / "records.db", "2026-03-12")
+    assert left.left_kg == {2: pytest.approx(0.7)}

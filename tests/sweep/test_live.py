@@ -90,3 +90,17 @@ def test_a_key_that_leads_nowhere_and_a_figure_that_is_refused_are_told() -> Non
         live.ask({"mildnes.at_least": 50.0})
     with pytest.raises(DataError, match="outside 0 to 100"):
         live.ask({"mildness.at_least": 500.0})
+
+
+@pytest.mark.parametrize("key", ["ph.low", "fixed.glycerin", "held_back.percent", "batch_kg", "use"])
+def test_a_key_that_a_live_does_not_move_is_refused(key: str) -> None:
+    live = Live(tenside.read_brief("hand-wash"))
+    for asked in (live.ask, live.prove):
+        with pytest.raises(DataError, match="more than limits, prices and missing materials"):
+            asked({key: 6.0})
+
+
+def test_a_word_is_no_figure() -> None:
+    live = Live(tenside.read_brief("hand-wash"))
+    with pytest.raises(DataError, match="'leave-on' is no figure"):
+        live.ask({"active.at_least": "leave-on"})  # type: ignore[dict-item]

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from optimizer.answers.bench import batch_of, card_of
-from optimizer.answers.papers import cost_for, label_for
+from optimizer.answers.papers import cost_for, costs_stated, label_for
 from optimizer.answers.subject import Subject
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import asking, button, field, fields, folded, report
+from optimizer.desk.frame import asking, button, choice, field, fields, folded, report
 from optimizer.desk.html import Html, tag
+from optimizer.desk.logged import alarms
 from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import page_of, place, subject
 from optimizer.report.card import card_document, card_pdf
@@ -25,6 +26,7 @@ def label(asked: Asked) -> Page:
     document = label_document(answer)
     todo = missing_of(answer)
     parts = [
+        alarms(c.words for c in answer.cautions if c.loud),
         tag("p", document.verdict, class_="verdict" if document.good else "verdict bad"),
         tag("h2", "List of ingredients"),
         tag("p", answer.line, class_="ready", id="ingredients"),
@@ -46,11 +48,14 @@ def _todo(items: tuple[str, ...]) -> Html:
 def cost(asked: Asked) -> Page:
     """Show what the batch costs, and its price at a margin."""
     found = subject(asked)
-    names = ("margin", "plan")
+    names = ("costs", "margin", "plan")
     asked.typed = {name: [asked.query[name]] for name in names if name in asked.query}
     body, margin = _costed(asked, found)
+    own = costs_stated(found)
+    files = [(name, path.name) for name, path in asked.folder.costs().items()]
     asks = fields(
-        field(asked, "margin", "Margin", figure=True, unit="% of the price", hint="Empty for the costs file's."),
+        choice(asked, "costs", "Costs besides materials", [("", own or "none"), *files]),
+        field(asked, "margin", "Margin", figure=True, unit="% of the price", hint="Empty for that of these costs."),
         field(asked, "plan", "Batches to buy packs for", figure=True),
     )
     ask = asking(place(asked, "cost"), asks, button("Work it out", quiet=True))
@@ -65,7 +70,9 @@ def _costed(asked: Asked, found: Subject) -> tuple[Html, bool]:
     except RefusedError as refused:
         asked.problems, asked.readings = refused.problems, refused.readings
         margin, plan = None, None
-    costing = cost_for(found, called=str(found.batch_path), margin=margin, plan=int(plan or 0))
+    chosen = asked.folder.costs().get(asked.text("costs"))
+    costs = str(chosen) if chosen else ""
+    costing = cost_for(found, called=str(found.batch_path), costs=costs, margin=margin, plan=int(plan or 0))
     return report(cost_document(costing)), bool(asked.problems)
 
 
