@@ -6,6 +6,7 @@ Command line and desk call these; each writes through the same functions into th
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from math import fsum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,17 +20,19 @@ from optimizer.assessment.thickening import unfit_thickeners
 from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, append, batch_from, change_batch
 from optimizer.bench.card import Card, formula_card
-from optimizer.bench.made import last_ph, made_formula
+from optimizer.bench.made import last_ph, made_formula, water_of, went_in
 from optimizer.bench.plan import BatchHead, BatchSize, batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.refill import refuse_evaporation
+from optimizer.bench.stage import unfinished
 from optimizer.bench.strike import Strike, strike
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.bench.weighed import Weight, check_finish, checked, entry, note_finish, with_actives
 from optimizer.brief.defaults import BenchDefaults, bench_defaults
+from optimizer.data.cautions import Caution
 from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient
-from optimizer.errors import UsageError, fault
+from optimizer.errors import DataError, UsageError, fault
 from optimizer.files import refuse_existing, write_atomic
 from optimizer.immutable import immutable, replace
 from optimizer.report.made import Laid, Weighed
@@ -169,10 +172,42 @@ def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
         found.brief.library,
         later if batch.held_back_percent else (),
         predilute=predilute,
-        alarms=foremost(found.brief, found.formula, found.setting),
+        alarms=alarms_now(found),
         lots=lots_of(found),
         unfit=unfit_of(found),
     )
+
+
+def alarms_now(found: Subject) -> tuple[Caution, ...]:
+    """Return what is said before anything else of a subject, of a batch as it is by now.
+
+    Until the finished batch is weighed it counts as filled up with water to its planned size; what is not weighed in
+    yet counts as planned.
+    """
+    batch, known = found.batch, found.brief.library.by_id
+    planned = foremost(found.brief, found.formula, found.setting)
+    if batch is None or not batch.begun:
+        return planned
+    try:
+        grams = dict(went_in(batch, known).grams)
+    except DataError:
+        return planned  # whoever asks what was made is told why that is not known
+    if batch.finish.mass_g is None:
+        water = water_of(known)
+        grams[water] = grams.get(water, 0.0) + max(0.0, batch.size_g - fsum(grams.values()))
+    percent = {name: 100 * g / fsum(grams.values()) for name, g in grams.items() if g > 0}
+    ph = last_ph(batch)
+    at = found.setting if ph is None else Setting(ph, ph, ph)
+    return foremost(found.brief, formula_at(replace(found.brief.pool, held_back=0.0), percent), at)
+
+
+def still_to_come(found: Subject) -> tuple[Caution, ...]:
+    """Return that a batch which was begun is not finished, and what is next; nothing of every other subject."""
+    stage = unfinished(found.batch) if found.batch else None
+    if stage is None:
+        return ()
+    said = "What is still to go in or to be read, acid, thickener and water among it, changes what stands here."
+    return (Caution(f"NOT FINISHED. {stage.words} {said}", loud=True),)
 
 
 def unfit_of(found: Subject) -> dict[str, str]:
@@ -271,7 +306,6 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
     library, made = found.brief.library, found.batch
     if made is not None and not planned and made.begun:
         percent, ph = made_formula(made, library.by_id), last_ph(made)
-        at = found.setting if ph is None else Setting(ph, ph, ph)
         return formula_card(
             made.product or found.name,
             percent,
@@ -282,7 +316,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
             master=master or made.master,
             day=on or made.finish.on or made.planned_on,
             ph_read=ph,
-            alarms=foremost(found.brief, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
+            alarms=(*still_to_come(found), *alarms_now(found)),
             lots=lots_of(found),
         )
     held = found.formula.held_back

@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from optimizer.answers.answer import Answer
+from optimizer.answers.bench import still_to_come
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
 from optimizer.bench.batch import Observation, read_batch
@@ -262,6 +263,7 @@ def keep_batch(path: Path, *, shelf: Path | None = None, on: str = "", store: Pa
         held = own.lines if own else ()
         incoming = batches.incoming_of(path, shelf, lines=held, book=lambda _: booked, materials=known)
         made = made_formula(booked, known) if booked.begun else None
+        doubt = " ".join(filter(None, (doubt, *(c.text for c in still_to_come(found)))))
     with open_store(store or path.parent / STORE, make=True) as opened:
         return batches.keep(opened, incoming, today, made), doubt
 

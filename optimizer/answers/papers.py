@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.answers.answer import Answer
+from optimizer.answers.bench import alarms_now, still_to_come
 from optimizer.answers.subject import Subject
-from optimizer.assessment.alarms import foremost
 from optimizer.bench.amount import Amount, option
 from optimizer.bench.made import last_ph, made_formula, went_in
 from optimizer.brief.defaults import BenchDefaults, bench_defaults
@@ -53,9 +53,10 @@ def label_for(found: Subject, *, bottle: str = "", density: float | None = None)
     made = made_formula(batch, found.brief.library.by_id) if batch and batch.begun else None
     ph = last_ph(batch) if batch and made else None
     setting = found.setting if ph is None else Setting(ph, ph, ph)
-    return label_of(
+    label = label_of(
         found.brief, found.formula, name=found.name, batch=batch, made=made, content=content, setting=setting
     )
+    return replace(label, cautions=(*still_to_come(found), *label.cautions))
 
 
 def cost_for(
@@ -113,7 +114,7 @@ def cost_for(
         batches=plan,
         notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
     )
-    return replace(costing, alarms=foremost(found.brief, found.formula, found.setting))
+    return replace(costing, alarms=(*still_to_come(found), *alarms_now(found)))
 
 
 @immutable

@@ -28,6 +28,14 @@ def stage_of(batch: Batch) -> Stage:
     return _to_weigh(batch) or _to_adjust(batch) or _to_thicken(batch) or Stage("finish", "Weigh the finished batch.")
 
 
+def unfinished(batch: Batch) -> Stage | None:
+    """Return what a batch that was begun still lacks, whatever was noted of its end; None if nothing is seen."""
+    if not batch.begun:
+        return None
+    weigh_it = None if batch.finish.mass_g is not None else Stage("finish", "Weigh the finished batch.")
+    return _to_weigh(batch) or _to_adjust(batch) or _to_thicken(batch) or weigh_it
+
+
 def _to_weigh(batch: Batch) -> Stage | None:
     noted = {w.material for w in batch.weighed}
     left = sum(name not in noted for name in batch.doses)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.answers.bench import batch_subject
+from optimizer.answers.bench import alarms_now, batch_subject, still_to_come
 from optimizer.answers.subject import Subject
 from optimizer.bench.batch import Batch
 from optimizer.bench.stage import Step, stage_of
@@ -10,6 +10,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
 from optimizer.desk.frame import way_of
 from optimizer.desk.html import Child, Html, markup, tag
+from optimizer.desk.logged import alarms
 from optimizer.desk.screen import Page
 
 STEPS = (
@@ -53,6 +54,12 @@ def page_of(asked: Asked, batch: Batch, here: str, *parts: Child, status: int = 
     """Return a page of a batch."""
     title = f"{dict(STEPS)[here]}: {batch.product or 'batch'} {batch.batch}"
     return Page(title, markup(*parts), way=way(asked, here), status=status)
+
+
+def first_said(found: Subject, *, finished: bool = False) -> Html | None:
+    """Return what is said of a batch before anything else, and that it is not finished where that matters."""
+    told = (*(still_to_come(found) if finished else ()), *alarms_now(found))
+    return alarms(c.words for c in told if c.loud)
 
 
 def onwards(asked: Asked, batch: Batch, here: str, *, done: bool = False) -> Html | None:

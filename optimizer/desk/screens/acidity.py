@@ -16,9 +16,9 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, sketched, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, added, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import add_now, added, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.way import onwards, page_of, place, subject
+from optimizer.desk.way import first_said, onwards, page_of, place, subject
 from optimizer.desk.words import sentence
 from optimizer.report.acid import ph_words, solution_words, weighable
 from optimizer.report.charts import acid_curve
@@ -92,7 +92,7 @@ def acidity(asked: Asked) -> Page:
     batch, told = batch_of(found), ph_of(found)
     answer = told.found.answer
     session = answer.sessions[-1] if answer.sessions else None
-    parts = [alarms(c.words for c in answer.alarms if c.loud)]
+    parts = [first_said(found)]
     if session is None:
         parts += [_blind(answer, told.found.notes), _begin(asked, answer)]
     else:

@@ -6,13 +6,14 @@ from optimizer.answers.bench import batch_of, made_of, note_weights
 from optimizer.answers.subject import Subject
 from optimizer.bench.batch import Batch
 from optimizer.bench.refill import Refill
+from optimizer.bench.stage import stage_of, unfinished
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, field, fields, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, sure
+from optimizer.desk.logged import add_now, alarms, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.way import onwards, page_of, place, subject
+from optimizer.desk.way import first_said, onwards, page_of, place, subject
 from optimizer.errors import DataError
 from optimizer.report.made import made_document
 from optimizer.units import number
@@ -56,8 +57,16 @@ def finish(asked: Asked) -> Page:
     """Show what is noted of the end, and what is missing."""
     found = subject(asked)
     batch = batch_of(found)
-    parts = [_put_back(found), _form(asked, batch), onwards(asked, batch, "finish")]
+    parts = [first_said(found), _open(batch), _put_back(found), _form(asked, batch), onwards(asked, batch, "finish")]
     return page_of(asked, batch, "finish", *parts)
+
+
+def _open(batch: Batch) -> Html | None:
+    """Return what is to be done before a batch is filled."""
+    stage = unfinished(batch) if batch.begun else stage_of(batch)
+    if stage is None or stage.step == "finish":
+        return None
+    return alarms([f"Not to be filled yet. {stage.words}"])
 
 
 def _put_back(found: Subject) -> Html | None:

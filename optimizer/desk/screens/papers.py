@@ -8,6 +8,7 @@ from optimizer.answers.subject import Subject
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import asking, button, choice, field, fields, folded, report
 from optimizer.desk.html import Html, tag
+from optimizer.desk.logged import alarms
 from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import page_of, place, subject
 from optimizer.report.card import card_document, card_pdf
@@ -25,6 +26,7 @@ def label(asked: Asked) -> Page:
     document = label_document(answer)
     todo = missing_of(answer)
     parts = [
+        alarms(c.words for c in answer.cautions if c.loud),
         tag("p", document.verdict, class_="verdict" if document.good else "verdict bad"),
         tag("h2", "List of ingredients"),
         tag("p", answer.line, class_="ready", id="ingredients"),

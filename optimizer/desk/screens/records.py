@@ -15,7 +15,7 @@ from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import strikable, striking, struck
 from optimizer.desk.screen import LARGE, Download, Page, RefusedError, Screen
-from optimizer.desk.way import file_of, page_of, subject
+from optimizer.desk.way import file_of, first_said, page_of, subject
 from optimizer.desk.words import in_words, sentence
 from optimizer.errors import DataError
 from optimizer.records.batches import photo_from, suffix_of
@@ -51,7 +51,12 @@ def keeping(asked: Asked) -> Page:
     )
     there = tag("p", tag("a", f"What is recorded of batch {batch.batch}", href=_record(batch.batch)), class_="go")
     known = _records(asked).holds(batch.batch)
-    parts = [tag("p", said), form(asked, asked.place, button("Keep it")), there if known else None]
+    parts = [
+        first_said(found, finished=True),
+        tag("p", said),
+        form(asked, asked.place, button("Keep it")),
+        there if known else None,
+    ]
     return page_of(asked, batch, "keep", *parts)
 
 

@@ -12,7 +12,7 @@ from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import add_now, added, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.way import onwards, page_of, place, subject
+from optimizer.desk.way import first_said, onwards, page_of, place, subject
 from optimizer.report.thicken import thicken_document
 from optimizer.units import number
 
@@ -60,7 +60,7 @@ def thickening(asked: Asked) -> Page:
     wanted = asked.text("material") or asked.query.get("material", "")
     chosen = next((one for one in told.logs if one.material_id == wanted), told.logs[0] if told.logs else None)
     document = thicken_document(told)
-    parts: list[Html | None] = []
+    parts: list[Html | None] = [first_said(found)]
     if chosen is None:
         parts += [tag("p", document.verdict), onwards(asked, batch, "thicken")]
     else:

@@ -1,0 +1,73 @@
+"""A batch that is not finished says so on what goes along with it, and what law forbids is said before it is filled.
+
+Weights are made up. Phenoxyethanol: at most 1 %, Regulation (EC) No 1223/2009, Annex V/29.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.support.command import Run
+from tests.support.desk import desk_of
+from tests.support.harbour import batch_file, weighed
+
+BLEND = (weighed("cocamidopropyl-betaine", 200, "A"), weighed("aqua", 800, "B"))
+READ = """
+[[adjustment]]
+start_g = 1000
+chemical = "citric acid anhydrous"
+strength_percent = 50
+reading = [ { added_g = 0, ph = 5.2 } ]
+"""
+DONE = "\n[finish]\nmass_g = 1000\n"
+
+
+@pytest.mark.parametrize("page", ["label", "cost", "card", "keep"])
+def test_what_goes_along_with_an_unfinished_batch_says_so(tmp_path: Path, page: str) -> None:
+    batch_file(tmp_path, "1", *BLEND, bottles=None)
+    batch_file(tmp_path, "2", *BLEND, READ, bottles=None)
+    batch_file(tmp_path, "3", *BLEND, READ, DONE, bottles=None)
+    desk = desk_of(tmp_path)
+    assert "NOT FINISHED. Read the pH." in desk.get(f"/batch/batch-1/{page}").text
+    assert "NOT FINISHED. Weigh the finished batch." in desk.get(f"/batch/batch-2/{page}").text
+    assert "NOT FINISHED" not in desk.get(f"/batch/batch-3/{page}").text
+
+
+@pytest.mark.parametrize("command", ["label", "cost", "card"])
+def test_the_commands_say_it_too(tmp_path: Path, run: Run, command: str) -> None:
+    path = batch_file(tmp_path, "1", *BLEND, bottles=None)
+    assert "NOT FINISHED. Read the pH." in " ".join(run(command, path).out.split())
+    done = batch_file(tmp_path, "3", *BLEND, READ, DONE, bottles=None)
+    assert "NOT FINISHED" not in run(command, done).out
+
+
+def test_keeping_says_it_too(tmp_path: Path, run: Run) -> None:
+    path = batch_file(tmp_path, "1", *BLEND, bottles=None)
+    told = run("records", "keep", path)
+    assert "NOT FINISHED. Read the pH." in " ".join(f"{told.out} {told.err}".split())
+
+
+def test_a_batch_that_is_not_weighed_is_not_filled(tmp_path: Path) -> None:
+    batch_file(tmp_path, "1", bottles=None)
+    page = desk_of(tmp_path).get("/batch/batch-1/finish").text
+    assert page.index("Not to be filled yet. Weigh 2 lines.") < page.index("Bottles filled")
+
+
+@pytest.mark.parametrize("page", ["weigh", "ph", "thicken", "finish", "keep"])
+def test_what_law_forbids_is_said_as_soon_as_it_is_weighed(tmp_path: Path, page: str) -> None:
+    name = "phenoxyethanol-ethylhexylglycerin"
+    for number, grams in (("1", 9.0), ("2", 12.0)):
+        path = batch_file(tmp_path, number, *BLEND, weighed(name, grams, "C"), bottles=None)
+        planned = f'percent = 79.1\n\n[[line]]\nmaterial = "{name}"\npercent = 0.9'
+        path.write_text(path.read_text(encoding="utf-8").replace("percent = 80", planned), encoding="utf-8")
+    desk = desk_of(tmp_path)
+    assert "ABOVE A LEGAL CEILING" not in desk.get(f"/batch/batch-1/{page}").text
+    assert "ABOVE A LEGAL CEILING" in desk.get(f"/batch/batch-2/{page}").text
+
+
+@pytest.mark.parametrize("page", ["thicken", "finish", "keep"])
+def test_a_batch_without_a_preservative_says_so_on_every_page(tmp_path: Path, page: str) -> None:
+    batch_file(tmp_path, "1", *BLEND, bottles=None)
+    assert "NOT PRESERVED" in desk_of(tmp_path).get(f"/batch/batch-1/{page}").text
