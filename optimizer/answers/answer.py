@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 if TYPE_CHECKING:
     from typing import Self
 
-    from optimizer.report.document import Document
+    from optimizer.report.document import Document, Section
     from optimizer.report.record import Record
 
 T = TypeVar("T")
@@ -73,6 +73,8 @@ TOLD = {
 }
 """By question: what makes its document (in `optimizer.report`), the class that is its JSON (in `optimizer`), and the
 field that holds one entry per line of the answer; 'curves.breaks' for those of each curve."""
+LONGER = {"range": "sweep:answers_table"}
+"""What pages have at their end besides, by question."""
 
 
 def loaded(place: str) -> Any:
@@ -140,6 +142,16 @@ class Answer(Generic[T]):
             return replace(document, facts=(("next", self.following), *document.facts))
         return document
 
+    def page(self) -> Document:
+        """Return the report as a page or a file on paper has it: with what is too long for a terminal."""
+        if self.question not in LONGER:
+            return self.document()
+        from optimizer.immutable import replace
+
+        document = self.document()
+        longer: Section = loaded(f"report.{LONGER[self.question]}")(self.found)
+        return replace(document, sections=(*document.sections, longer))
+
     def record(self) -> Record:
         """Return the answer as its JSON record (see `tenside schema`)."""
         from optimizer.report.record import record
@@ -186,4 +198,4 @@ class Answer(Generic[T]):
 
         from optimizer.report.page import page
 
-        return f'<iframe style="width:100%;height:36em;border:0" srcdoc="{escape(page(self.document()))}"></iframe>'
+        return f'<iframe style="width:100%;height:36em;border:0" srcdoc="{escape(page(self.page()))}"></iframe>'

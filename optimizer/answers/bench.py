@@ -20,12 +20,12 @@ from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, append, batch_from, change_batch
 from optimizer.bench.card import Card, formula_card
 from optimizer.bench.made import last_ph, made_formula
-from optimizer.bench.plan import BatchSize, batch_size, batch_text, brief_reference, formula_table, hold_back
+from optimizer.bench.plan import BatchHead, BatchSize, batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.refill import refuse_evaporation
 from optimizer.bench.strike import Strike, strike
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
-from optimizer.bench.weighed import Weight, check_finish, checked, entry, with_actives
+from optimizer.bench.weighed import Weight, check_finish, checked, entry, note_finish, with_actives
 from optimizer.brief.defaults import BenchDefaults, bench_defaults
 from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient
@@ -111,17 +111,14 @@ def lay_batch(
     size = f"{of_brief:.9g}kg" if sized else size
     amount, step, taken = StatedSize(size, bottles, bottle_ml, density, loss, scale).amount(bench)
     formula = found.formula if held is None else hold_back(found.formula, held)
-    text = batch_text(
-        formula,
-        found.setting,
-        amount,
-        brief=brief_reference(found.scenario, out),
-        batch=number or out.stem,
-        product=found.batch.product if found.batch else found.brief.scenario.name,
-        planned_on=day_of(on),
-        scale_step_g=step,
-        master=master or (found.batch.master if found.batch else ""),
+    head = BatchHead(
+        number or out.stem,
+        found.batch.product if found.batch else found.brief.scenario.name,
+        brief_reference(found.scenario, out),
+        day_of(on),
+        master or (found.batch.master if found.batch else ""),
     )
+    text = batch_text(formula, found.setting, amount, head, step)
     told = (*bench.told(*taken), *([f"size: {size}, the batch_kg of the brief"] if sized else []))
     laid = Laid(
         path=str(out), batch=batch_from(tomli.loads(text), str(out)), words=amount.words, notes=(*found.notes, *told)
@@ -216,12 +213,10 @@ def note_weights(
     assert path is not None
     lines = found.brief.shelf.lines if found.brief.shelf else ()
     lots = {(ln.material, ln.lot): ln.lot_active for ln in lines if ln.lot and ln.lot_active is not None}
-    named, finish, day = Named(found), dict(finish or {}), day_of(on)
+    named, finish, day = TypedNames(found), dict(finish or {}), day_of(on)
     typed = with_actives([named(w) for w in weights], [named.active(a) for a in actives], lots)
 
     def change(document: TOMLDocument, now: Batch) -> None:
-        import tomlkit
-
         if wrong is not None:
             strike(document, now, "weighed", wrong)
             now = batch_from(document.unwrap(), str(path), known.values())
@@ -229,10 +224,7 @@ def note_weights(
         for weight in checked(str(path), now, typed, known, sure=sure):
             append(document, "weighed", entry(weight, day))
         if finish:
-            if "finish" not in document:
-                document.add("finish", tomlkit.table())
-            for key, value in {**finish, "on": day}.items():
-                document["finish"][key] = value
+            note_finish(document, finish, day)
         if finish.get("mass_g") is not None and not sure:
             refuse_evaporation(batch_from(document.unwrap(), str(path), known.values()), known)
 
@@ -246,7 +238,7 @@ def note_as_typed(found: Subject, weights: Iterable[Weight], **how: Any) -> Answ
     return Answer("weighed", Weighed(path=path, batch=after), 0, path=path, batch=after, names=names, now=now)
 
 
-class Named:
+class TypedNames:
     """Materials as they are typed at the bench: an id, a name, an everyday word, or the number of the weigh sheet."""
 
     def __init__(self, found: Subject) -> None:

@@ -222,6 +222,18 @@ def tables(store: Path) -> bytes:
         return read_bytes(Path(made), MOST_CARRIED)
 
 
+def bring_back(folder: Path, content: bytes) -> int:
+    """Put what `packed` returned back into a folder, every file checked; return how many came.
+
+    Raises:
+        DataError: If it is no packed folder, is damaged, or something of it is there already; then none comes.
+    """
+    with TemporaryDirectory() as place:
+        path = Path(place) / "sent.zip"
+        path.write_bytes(content)
+        return packing.unpack_into(path, folder)
+
+
 def unpack(packed: Path, folder: Path) -> Answer[Packed]:
     """Put a packed working folder back into a new one, every file checked; whole or not at all."""
     done = packing.unpack(packed, folder)

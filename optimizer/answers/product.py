@@ -12,7 +12,8 @@ from optimizer.answers.answer import Answer
 from optimizer.answers.bench import lay_batch
 from optimizer.answers.draft import MISSING, Draft, Mark
 from optimizer.answers.rulers import Rulers
-from optimizer.answers.subject import subject_of
+from optimizer.answers.subject import Subject, subject_of
+from optimizer.engine.attended import attended
 from optimizer.errors import DataError, fault
 from optimizer.files import read_toml, resolved
 from optimizer.immutable import immutable
@@ -89,6 +90,20 @@ def out_of_formula(rulers: Rulers, draft: Draft) -> tuple[tuple[str, str], ...]:
     there = [(item.id, item.material.name) for item in brief.pool.items if item.id not in used]
     others = [(name, brief.library.by_id[name].name) for name in brief.left_out if name in brief.library.by_id]
     return (*sorted(there, key=lambda pair: pair[1]), *sorted(others, key=lambda pair: pair[1]))
+
+
+def subject_at(rulers: Rulers, draft: Draft) -> Subject:
+    """Return the formula of a product at a draft, as it is weighed.
+
+    Raises:
+        DataError: If there is none.
+    """
+    brief = rulers.reloaded(draft)
+    result = questions.blend(brief).found
+    if result.weighable is None:
+        raise fault(str(rulers.path), "", f"no formula comes out of it ({result.ending}).", "Look at what clashes.")
+    name, notes = brief.scenario.name, brief.assumptions
+    return Subject(name, brief, result.weighable, result.setting, rulers.path, result=result, notes=notes)
 
 
 def windows(rulers: Rulers, draft: Draft) -> list[Sketch]:
@@ -176,20 +191,36 @@ def whole_range(
     return replace(document, sections=tuple(map(worded, (answers_table(answer.found), *document.sections))))
 
 
-def lots_differ(rulers: Rulers, draft: Draft, off: float) -> Document:
-    """Return the formula that keeps its rules while the lots of so many materials are off, and what that costs."""
-    from optimizer.answers import questions
+def lots_differ(rulers: Rulers, draft: Draft, off: float, between: Callable[[], None]) -> Document:
+    """Return the formula that keeps its rules while the lots of so many materials are off, and what that costs.
 
-    with rulers.proving.after():
+    Args:
+        rulers: The product.
+        draft: What is moved and not kept.
+        off: How many materials.
+        between: Called often; what it raises breaks it off.
+    """
+
+    def look() -> None:
+        rulers.proving.give_way()
+        between()
+
+    with rulers.proving.after(), attended(look):
         return questions.robust(rulers.reloaded(draft), off=off).document()
 
 
-def from_one_shelf(kilos: Mapping[Path, float], *, buying: bool) -> Document:
-    """Return which product uses which material, and how many packs to buy, if several are made from one shelf."""
-    from optimizer.answers import questions
+def from_one_shelf(kilos: Mapping[Path, float], *, buying: bool, between: Callable[[], None]) -> Document:
+    """Return which product uses which material, and how many packs to buy, if several are made from one shelf.
+
+    Args:
+        kilos: How much of each brief's product is made [kg].
+        buying: Whether packs may be bought.
+        between: Called often; what it raises breaks it off.
+    """
     from optimizer.answers.stock import stocked_brief
 
-    return questions.together([(stocked_brief(path), kg) for path, kg in kilos.items()], buying=buying).document()
+    with attended(between):
+        return questions.together([(stocked_brief(path), kg) for path, kg in kilos.items()], buying=buying).document()
 
 
 def against_of(rulers: Rulers) -> tuple[tuple[str, str], ...]:
@@ -248,6 +279,7 @@ def _base(path: Path) -> Path:
     return path
 
 
-def side_by_side(paths: tuple[Path, ...]) -> Document:
-    """Return briefs beside one another, with what makes the difference in cost."""
-    return questions.compare(*paths).document()
+def side_by_side(paths: tuple[Path, ...], *, between: Callable[[], None] = lambda: None) -> Document:
+    """Return briefs beside one another, with what makes the difference in cost; what `between` raises breaks it off."""
+    with attended(between):
+        return questions.compare(*paths).document()

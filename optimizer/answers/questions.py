@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.answers.answer import Answer
+from optimizer.answers.following import after_blend
 from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
 
@@ -68,7 +69,14 @@ def brief_of(asked: Asked) -> Brief:
 
 
 def blend(
-    asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bool = False, ranges: bool = False
+    asked: Asked,
+    *,
+    time_limit: float = 60.0,
+    solver: str = "",
+    exact: bool = False,
+    ranges: bool = False,
+    name: str = "",
+    altered: bool = False,
 ) -> Answer[Result]:
     """Find the best percentages that keep every rule; if there are none, what clashes.
 
@@ -78,6 +86,8 @@ def blend(
         solver: A solver that PuLP finds, instead of HiGHS.
         exact: Also check the formula in rational arithmetic.
         ranges: Also say how far each limit may move until another choice is better.
+        name: What commands call a brief that is given as such, for what is told as the next step.
+        altered: Whether such a brief differs from what bears that name.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
@@ -88,13 +98,6 @@ def blend(
     result = solve(
         brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact, next_best=NEXT_BEST, ranges=ranges
     )
-    explanation = None
-    if result.ending == "infeasible" and result.proof != "none":
-        from optimizer.solve.best import linear_part
-        from optimizer.studies.explain import explain as why_impossible
-
-        # Only what linear programs can tell is ever found impossible.
-        explanation = why_impossible(linear_part(result.brief), time_limit=time_limit)
     chemistry, at_risk = None, tuple[str, ...]()
     if result.weighable is not None:
         from optimizer.assessment.chemistry import chemistry_of
@@ -103,15 +106,29 @@ def blend(
         chemistry = chemistry_of(brief, result.weighable, result.setting)
         at_risk = broken_by_one(result)
 
-    return Answer(
+    answer = Answer(
         "blend",
         result,
         result.exit_code,
         result=result,
-        explanation=explanation,
+        explanation=_clash(result, time_limit),
         chemistry=chemistry,
         broken_by_lots=at_risk,
     )
+    name = name or ("" if isinstance(asked, Brief) else str(asked))
+    answer.following = after_blend(name, result, altered=altered) if name else ""
+    return answer
+
+
+def _clash(result: Result, time_limit: float) -> Explanation | None:
+    """Return what clashes in a brief that is proven impossible."""
+    if result.ending != "infeasible" or result.proof == "none":
+        return None
+    from optimizer.solve.best import linear_part
+    from optimizer.studies.explain import explain as why_impossible
+
+    # Only what linear programs can tell is ever found impossible.
+    return why_impossible(linear_part(result.brief), time_limit=time_limit)
 
 
 def export_model(path: Path, brief: Brief, result: Result) -> None:
@@ -377,11 +394,13 @@ def run_scenarios(sources: tuple[Source, ...], grid: Grid, *, out: Path | None =
         out: Table of all answers to write; finished pieces are kept beside it until it is there.
         **how: Processes, executor and who is told of progress; see `sweep.run.run_range`.
     """
+    from optimizer.answers.stock import with_stock_left
     from optimizer.sweep.run import run_range
     from optimizer.sweep.state import State
     from optimizer.sweep.summary import summarise
     from optimizer.sweep.tables import check_target, pieces_beside, write_table
 
+    sources = tuple(s if s.stocked else replace(s, stocked=with_stock_left) for s in sources)
     if out is None:
         found = run_range(sources, grid, **how)
     else:

@@ -67,7 +67,7 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
     Args:
         name: A shelf (.csv, .xlsx), or a brief that has one.
         on: The day (ISO 8601).
-        store: The records; else those beside the shelf, if they are there.
+        store: The records; else those that the bench's defaults name, else those beside the shelf, if they are there.
         libraries: Library files instead of the shipped ones.
 
     Raises:
@@ -89,7 +89,7 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
         if brief.shelf is None:
             raise fault(name, "shelf", "the brief names no shelf.", "Name the shelf's file itself.")
         held, materials = brief.shelf, brief.library.materials
-    path, day = store or Path(name).parent / STORE, date.fromisoformat(on)
+    path, day = store or records_of(Path(name)) or Path(name).parent / STORE, date.fromisoformat(on)
     if store is None and not path.is_file():
         return stock_left(held, materials, None, day)
     with open_store(path) as opened:
@@ -148,7 +148,7 @@ def shelf_left(path: Path, records: Path, on: str) -> ShelfLeft:
 
     Args:
         path: The shelf.
-        records: The records; nothing is taken off if they are not there.
+        records: The records, unless the bench's defaults name others; nothing is taken off if they are not there.
         on: The day (ISO 8601).
 
     Raises:
@@ -160,6 +160,7 @@ def shelf_left(path: Path, records: Path, on: str) -> ShelfLeft:
     from optimizer.records.stock import lessened, stock_left, used_in
     from optimizer.records.store import open_store
 
+    records = records_of(path) or records
     materials = chosen_library(own=path.parent.glob("materials.toml")).materials
     shelf, day = read_shelf(path), date.fromisoformat(on)
     if records.exists():

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from math import isnan
 
 from optimizer.assessment.evidence import line_of, rests_on, told_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution, cautions_of, joined
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula, Line
-from optimizer.rules import Excludes, Preserved, UseLevel
+from optimizer.rules import Excludes, LimitRule, Preserved, UseLevel
 from optimizer.rules.preserved import PRESERVATIVE
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, USED, listed, number
@@ -55,7 +56,8 @@ def cautions_of_several(asked: Iterable[tuple[str, Brief, Formula, Setting]]) ->
 def alarms_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
     """Return what is said before anything else of a formula at a pH setting; as a rule nothing."""
     market, use, ph = _market(brief), _use(brief), _off_target(formula, setting)
-    found = market, _forbidden(brief, formula, setting), _unpreserved(brief, formula, setting), ph, use
+    kept = _forbidden(brief, formula, setting), _unpreserved(brief, formula, setting)
+    found = market, *kept, ph, _empty(brief, formula, setting), use
     return tuple(caution for cautions in found for caution in cautions)
 
 
@@ -125,6 +127,20 @@ def _unpreserved(brief: Brief, formula: Formula, setting: Setting) -> Iterator[C
     reason = "" if rule is None else rule.reason(formula, setting)
     if reason:
         yield Caution(f"NOT PRESERVED: {reason}. {MICROBES}", loud=True)
+
+
+def _empty(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Caution]:
+    """Yield that a mean or a share of surfactants is kept for want of any."""
+    if formula.active > USED or not brief.pool.surfactant.any():
+        return
+    ratios = [r for r in brief.enforced if isinstance(r, LimitRule) and r.ratio]
+    judged = list(dict.fromkeys(r.name for r in ratios if isnan(r.value(formula, setting))))
+    if judged:
+        yield Caution(
+            "NOTHING IN IT WASHES: it holds no surfactant. Kept only because there is nothing to judge: "
+            f"{listed(judged)}.",
+            loud=True,
+        )
 
 
 def _off_target(formula: Formula, setting: Setting) -> Iterator[Caution]:

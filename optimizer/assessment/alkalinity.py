@@ -32,6 +32,10 @@ TITRATION_SD, LEAST_SD = 0.1, 0.005
 UNKNOWN = Interval(-0.1, 0.0, 0.1)
 """Free alkali of an ingredient of which nothing is known [mmol/g]; assumption."""
 
+STRONG, ACID_BELOW, ALKALI_ABOVE = Interval(0.0, 3.0, 10.0), 5.0, 8.0
+"""The same of one that is meant to move the pH or to bind metals [mmol/g], and the supplied pH from which it is acid or
+alkaline, else it may be either; assumption: citric acid takes up 15, gluconate nothing."""
+
 BUFFER_FUNCTIONS = frozenset({"chelator", "extract", "ph adjuster"})
 """Functions whose materials may well buffer although nothing says how much."""
 
@@ -163,6 +167,9 @@ def _basis(line: Line, percent: float) -> AlkalinityBasis:
         words = [f"taken as {listed(list(kinds))}", *said]
     elif sites or alkali.low < 0 or alkali.high > 0:
         rests, words, supplied, measured = "formula", [f"{listed(families) or 'strong'}, by formula"], None, None
+    elif _moves_ph(material):
+        # A pH alone, without a group that holds it, would tell next to no alkali and be sure of it.
+        alkali, rests, words, supplied, measured = _strong(material), "nothing known", ["nothing known"], None, None
     elif _may_buffer(material):
         alkali, rests, words = UNKNOWN, "nothing known", [" but ".join(["nothing known", *said])]
     else:
@@ -210,10 +217,10 @@ def _titrated(value: float) -> tuple[float, float]:
 def _kinds(material: Material) -> dict[str, float]:
     """Return the surfactant active matter [% as supplied] by kind of alkalinity."""
     if material.alkalinity:
-        return {material.alkalinity: material.surfactant_matter}
+        return {material.alkalinity: material.surfactant_matter or material.active_matter}
     found: dict[str, float] = {}
     for s in material.substances:
-        if s.surfactant and s.alkalinity:
+        if s.alkalinity:
             found[s.alkalinity] = found.get(s.alkalinity, 0.0) + s.typical
     return found
 
@@ -253,6 +260,19 @@ def _supplied(material: Material) -> tuple[float, float, float] | None:
 def _window(supplied: tuple[float, float, float]) -> str:
     low, high, strength = supplied
     return f"{number(low, 1)} to {number(high, 1)} at {number(strength, 1)} %"
+
+
+def _moves_ph(material: Material) -> bool:
+    return bool({"chelator", "ph adjuster"} & material.functions)
+
+
+def _strong(material: Material) -> Interval:
+    """Return what free alkali a material may hold of which only its pH, if that, is known [mmol/g]."""
+    low, high = material.ph_supplied or (ACID_BELOW, ALKALI_ABOVE)
+    if low > ALKALI_ABOVE:
+        return STRONG
+    acid = Interval(-STRONG.high, -STRONG.typical, -STRONG.low)
+    return acid if high < ACID_BELOW else Interval(acid.low, 0.0, STRONG.high)
 
 
 def _may_buffer(material: Material) -> bool:

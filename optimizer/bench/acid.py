@@ -108,6 +108,7 @@ class AcidSession:
         so_far: What is in already; None before the first addition.
         worth: Total per 100 g before any reading, after one, after two ... [g].
         numbers: Number of each reading in the batch file, by which it can be struck.
+        inside_g: Solution that is in by now [g], also where the reading after it is struck.
     """
 
     of: str
@@ -119,6 +120,7 @@ class AcidSession:
     so_far: Added | None
     worth: tuple[Interval, ...]
     numbers: tuple[int, ...] = ()
+    inside_g: float = 0.0
 
 
 @immutable
@@ -394,16 +396,32 @@ def sessions_of(
             ) from None
         notes = tuple(", ".join(w for w in (r.on, r.note) if w) for r in one.reading)
         own = tuple(numbers[id(r)] for r in one.reading)
-        found.append(replace(_session(one.of, log, notes, blend_g), numbers=own))
+        found.append(replace(_session(one.of, log, notes, blend_g, one.added_g), numbers=own))
         known = log.estimate
     return tuple(found)
 
 
-def _session(of: str, log: PhLog, notes: tuple[str, ...], blend_g: float | None) -> AcidSession:
-    grams = log.readings[-1].grams if log.readings else 0.0
-    so_far = added(log.solution, grams, log.sample, log.readings[-1].ph) if grams > 0 else None
+def _session(
+    of: str, log: PhLog, notes: tuple[str, ...], blend_g: float | None, inside_g: float | None = None
+) -> AcidSession:
+    read_at = log.readings[-1].grams if log.readings else 0.0
+    grams = read_at if inside_g is None else inside_g
+    ph = log.readings[-1].ph if log.readings else log.target.typical
+    so_far = added(log.solution, grams, log.sample, ph) if grams > 0 else None
     for_batch = None if blend_g is None else log.total(blend_g)
-    return AcidSession(of, log, notes, advise(log), log.total(log.sample), for_batch, so_far, log.worth())
+    advice = advise(log)
+    if grams > read_at + USED:
+        advice = _unread(advice, grams, read_at)
+    return AcidSession(of, log, notes, advice, log.total(log.sample), for_batch, so_far, log.worth(), inside_g=grams)
+
+
+def _unread(advice: AcidAdvice, grams: float, read_at: float) -> AcidAdvice:
+    """Return what is to be done where more is in than the last reading that counts was taken at."""
+    reason = (
+        f"{number(grams, 3)} g are in, and the last reading that counts was taken at {number(read_at, 3)} g: read the "
+        "pH of what is there now, then the next addition is told."
+    )
+    return replace(advice, state="measure", next_addition=0.0, expected=None, reason=reason)
 
 
 def readings_of(adjustment: Adjustment) -> tuple[LogReading, ...]:

@@ -18,13 +18,11 @@ from tomlkit.exceptions import ParseError
 from tomlkit.items import Array
 
 from optimizer.bench.costs import Costs
+from optimizer.bench.lines import AddedLine, BenchLine, Day, additions, counting
 from optimizer.data.facts import Amount, Celsius, Frozen, Material, Percent, Ph, Positive
 from optimizer.data.names import ids_of, unmeant
-from optimizer.errors import DAY_PATTERN, DataError, Problem, fault, from_validation
+from optimizer.errors import DataError, Problem, fault, from_validation
 from optimizer.files import changing, read_text, read_toml, write_atomic
-
-Day = Annotated[str, Field(pattern=DAY_PATTERN)]
-"""Date, or date and time, as written in ISO 8601; empty if nobody noted it."""
 
 
 class Scale(Frozen):
@@ -51,14 +49,7 @@ class Scale(Frozen):
 ReadingKind = Literal["viscosity_mpas", "flow_s", "judged"]
 READINGS: tuple[ReadingKind, ...] = get_args(ReadingKind)
 """How the thickness of a blend is read."""
-Line = TypeVar("Line", bound="BenchLine")
 Held = TypeVar("Held")
-
-
-def counting(lines: tuple[Line, ...]) -> tuple[Line, ...]:
-    """Return the lines that are not struck."""
-    return tuple(line for line in lines if not line.struck)
-
 
 Word = Annotated[str, Field(min_length=1, max_length=80)]
 """A material as it is written: its id, or another word for it; see `meant`."""
@@ -72,14 +63,6 @@ class PlannedLine(Frozen):
     """As supplied [% w/w of the product]."""
 
 
-class BenchLine(Frozen):
-    """A line that the bench adds. A wrong one is struck: it stays, with the reason, and counts no more."""
-
-    struck: Annotated[str, Field(max_length=200)] = ""
-    """Why it does not count; empty for a line that counts."""
-    struck_on: Day = ""
-
-
 class WeighedLine(BenchLine):
     """What was really weighed in of one material from one lot; several lines per material are allowed."""
 
@@ -91,7 +74,7 @@ class WeighedLine(BenchLine):
     note: str = ""
 
 
-class PhReading(BenchLine):
+class PhReading(AddedLine):
     """One reading of an acid or alkali adjustment."""
 
     added_g: Amount = 0.0
@@ -132,12 +115,22 @@ class Adjustment(Frozen):
         return counting(self.all_readings)
 
     @property
+    def additions(self) -> tuple[PhReading, ...]:
+        """The lines whose additions are in, also where their reading is struck."""
+        return additions(self.all_readings)
+
+    @property
     def added_g(self) -> float:
-        """Solution that is in after the last reading [g]."""
-        return self.reading[-1].added_g if self.reading else 0.0
+        """Solution that is in by now [g]."""
+        return self.additions[-1].added_g if self.additions else 0.0
+
+    @property
+    def unread_g(self) -> float:
+        """Solution that went in after the last reading that counts [g]."""
+        return self.added_g - (self.reading[-1].added_g if self.reading else 0.0)
 
 
-class ThickenerStep(BenchLine):
+class ThickenerStep(AddedLine):
     """One addition of thickener, or a first reading without one, and what it did."""
 
     added_percent: Percent
@@ -187,23 +180,46 @@ class ThickeningEntry(Frozen):
         return counting(self.all_steps)
 
     @property
+    def additions(self) -> tuple[ThickenerStep, ...]:
+        """The steps whose additions are in, also where their reading is struck."""
+        return additions(self.all_steps)
+
+    @property
     def added_percent(self) -> float:
-        """Thickener that is in after the last step [% of the batch]."""
-        return self.step[-1].added_percent if self.step else 0.0
+        """Thickener that is in by now [% of the batch]."""
+        return self.additions[-1].added_percent if self.additions else 0.0
+
+    @property
+    def unread_percent(self) -> float:
+        """Thickener that went in after the last reading that counts [% of the batch]."""
+        return self.added_percent - (self.step[-1].added_percent if self.step else 0.0)
 
 
 class Finish(Frozen):
     """The end of the batch."""
 
     mass_g: Positive | None = None
-    """Mass of the product before filling [g]; what is missing has evaporated or stayed behind."""
+    """Mass of the product before filling, as it was read last [g]; what is missing has evaporated or stayed behind."""
     lost_g: Amount = 0.0
     """Product left in vessels or taken as samples [g]; it had the product's make-up, so it changes no percentage."""
     water_added_g: Amount = 0.0
     """Water put back for what had evaporated, and water spent on rinsing weighing vessels [g]."""
+    water_at_mass_g: Amount | None = None
+    """How much of this water was in when `mass_g` was read [g]; all of it if it is left out."""
     bottles: Annotated[int, Field(ge=0)] | None = None
     """Bottles filled."""
     on: Day = ""
+
+    @property
+    def water_since_g(self) -> float:
+        """Water that was put back after the product was weighed [g]."""
+        at_mass = self.water_added_g if self.water_at_mass_g is None else self.water_at_mass_g
+        return max(0.0, self.water_added_g - at_mass)
+
+    @property
+    def there_g(self) -> float | None:
+        """The product's mass with the water that was put back since it was weighed [g]; None if nobody weighed it."""
+        return None if self.mass_g is None else self.mass_g + self.water_since_g
 
 
 class Observation(Frozen):
@@ -298,8 +314,8 @@ class Batch(Frozen):
 
     @property
     def adjusted(self) -> tuple[Adjustment, ...]:
-        """The adjustments of the batch itself that have a reading; a sample does not go back."""
-        return tuple(a for a in self.adjustment if a.of == "batch" and a.reading)
+        """The adjustments of the batch itself that were begun; a sample does not go back."""
+        return tuple(a for a in self.adjustment if a.of == "batch" and a.additions)
 
     @property
     def ph_readings(self) -> tuple[PhReading, ...]:
@@ -313,7 +329,7 @@ class Batch(Frozen):
     @property
     def begun(self) -> bool:
         """Whether anything is recorded that makes the product differ from the plan."""
-        steps = any(step.added_percent > 0 for log in self.thickening for step in log.step)
+        steps = any(log.added_percent > 0 for log in self.thickening)
         return bool(self.weighed or self.adjusted) or steps or self.finish.mass_g is not None
 
     @property

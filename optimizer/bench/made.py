@@ -121,10 +121,13 @@ def _evaporated(batch: Batch, grams: dict[str, float], inputs: list[Input], note
         DataError: If more is missing than water went in.
     """
     finish = batch.finish
-    if finish.mass_g is None:
+    if finish.there_g is None:
         notes.append("nobody weighed the finished batch: no evaporation is counted")
         return 0.0
-    missing = fsum(grams.values()) - finish.mass_g - finish.lost_g
+    if finish.water_since_g:
+        since = f"{number(finish.water_since_g, 2)} g of the water were put back after the batch was weighed"
+        notes.append(f"{since}: {number(finish.there_g, 2)} g by sum")
+    missing = fsum(grams.values()) - finish.there_g - finish.lost_g
     if missing >= 0:
         if missing > grams.get(water, 0.0):
             what = f"{number(missing, 2)} g are missing at the end, more than the water that went in."
@@ -310,7 +313,7 @@ def _adjust(
     acid = adjuster_of(adjustment, materials, where)
     share = acid_share(materials[acid], adjustment)
     total = taken = 0.0
-    for reading in adjustment.reading:
+    for reading in adjustment.additions:
         more = max(reading.added_g - total, 0.0)
         total += more
         _summed(

@@ -18,11 +18,11 @@ from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.pool import Pool
 from optimizer.errors import fault
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, untold
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.shadow_prices import measure_rules
-from optimizer.units import listed, number
+from optimizer.units import AS_TYPED, listed, number
 
 NOTICEABLE = 0.5
 """Water that is missing is told from this share of the batch on [%]; common practice, no source."""
@@ -42,6 +42,16 @@ class Refill:
     """What the product then weighs [g]."""
     water_after_g: float
     """All water that was added then [g], as `--water-added` notes it."""
+    evaporated_g: float = untold()
+    """What went in and is not there any more [g]."""
+
+    @property
+    def where_it_is(self) -> str:
+        """Where the missing water is, in a sentence: in the air, or never added."""
+        if self.evaporated_g >= self.grams - AS_TYPED:
+            return "As much has evaporated."
+        open_ = f"{number(self.grams - self.evaporated_g, 2)} g of it were planned and are not in yet"
+        return f"{open_}; {number(self.evaporated_g, 2)} g have evaporated."
 
 
 def stands_for(batch: Batch, went: WentIn, water: str) -> float:
@@ -81,9 +91,9 @@ def refill_of(
     """
     water = water_of(brief.library.by_id)
     missing = stands_for(batch, went, water) - went.mass_g
-    if not went.weighed_out or batch.finish.mass_g is None or missing < NOTICEABLE * went.mass_g / 100:
+    there = batch.finish.there_g
+    if there is None or missing < NOTICEABLE * went.mass_g / 100:
         return None
-    there = batch.finish.mass_g
     grams = whole_steps(missing * there / went.mass_g, batch.scale.step_g)
     mass = went.mass_g + missing
     filled = {n: 100 * g / mass for n, g in went.grams.items()}
@@ -95,7 +105,7 @@ def refill_of(
         why_not = f"{batch.finish.bottles} bottles are filled, and what is filled is not opened again"
     elif worse:
         why_not = f"with it these rules would break: {listed(worse)}"
-    return Refill(grams, why_not, there + grams, batch.finish.water_added_g + grams)
+    return Refill(grams, why_not, there + grams, batch.finish.water_added_g + grams, went.evaporated_g)
 
 
 def whole_steps(grams: float, step_g: float) -> float:

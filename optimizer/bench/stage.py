@@ -6,7 +6,7 @@ from typing import Literal
 
 from optimizer.bench.batch import Batch
 from optimizer.immutable import immutable
-from optimizer.units import KEPT, number
+from optimizer.units import KEPT, USED, number
 
 Step = Literal["weigh", "ph", "thicken", "finish", "keep"]
 
@@ -42,7 +42,7 @@ def _to_adjust(batch: Batch) -> Stage | None:
     if batch.ph_target is None:
         return None
     read = batch.ph_readings
-    if not read:
+    if not read or batch.adjusted[-1].unread_g > USED:
         return Stage("ph", "Read the pH.")
     low = batch.ph_target if batch.ph_low is None else batch.ph_low
     high = batch.ph_target if batch.ph_high is None else batch.ph_high

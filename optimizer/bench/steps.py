@@ -58,6 +58,7 @@ class PhaseStep:
         later: Acids or thickeners of the part held back that are used here.
         handled: Acids or alkalis that the step uses without being the one where they are planned: their cautions hold.
         ph: Estimated pH once all of it is in: 10 %, middle and 90 % point; None where nothing is told of it.
+        apart: Whether that counts surfactants as they are once they were brought to pH 6 to 7 apart.
     """
 
     title: str
@@ -70,6 +71,17 @@ class PhaseStep:
     later: tuple[Material, ...] = ()
     handled: tuple[Material, ...] = ()
     ph: Interval | None = None
+    apart: bool = False
+
+    @property
+    def besides(self) -> tuple[Material, ...]:
+        """What the step has one handle besides the lines that are weighed for it."""
+        return (*self.handled, *self.later)
+
+    @property
+    def may_be_now(self) -> bool:
+        """Whether nothing is weighed for it, yet what is to thicken goes in here or not at all."""
+        return not self.materials and any(m.thickens_from for m in self.later)
 
 
 def heat(material: Material) -> tuple[float | None, float | None]:
@@ -203,7 +215,8 @@ class _OrderWords:
             names = listed([self.materials[n].name for n in late])
             do.append(f"{names}: here, not in the water, which it would make too alkaline for what comes before.")
         handled = self._at_hand if soured or meeting or key == "apart" else ()
-        return replace(part, do=tuple(do), handled=handled, ph=self.order.ph.get(key))
+        apart = bool(self.order.steps.get("apart")) and key in BEFORE[BEFORE.index("apart") :]
+        return replace(part, do=tuple(do), handled=handled, ph=self.order.ph.get(key), apart=apart)
 
     def _meets(self, name: str) -> str:
         low, high = stands(self.materials[name])

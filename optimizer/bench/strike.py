@@ -6,13 +6,15 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from optimizer.bench.batch import Batch, BenchLine, change_batch
+from optimizer.bench.batch import Batch, change_batch
+from optimizer.bench.lines import AddedLine, BenchLine
 from optimizer.errors import UsageError, fault
 from optimizer.immutable import immutable
 from optimizer.units import number
 
 Kind = Literal["weighed", "reading", "step"]
 WORDS: dict[Kind, str] = {"weighed": "weight", "reading": "pH reading", "step": "step of thickening"}
+STAYS = " (what was added stays in)"
 
 
 @immutable
@@ -35,21 +37,23 @@ class Strike:
     number: int
     why: str
     on: str
+    not_added: bool = False
+    """Whether the addition of the line was not made either; else it stays in, and the reading alone is struck."""
 
 
-def asked_of(number: int | None, why: str, on: str) -> Strike | None:
-    """Return what --strike and --why ask for together, None for nothing.
+def asked_of(number: int | None, why: str, on: str, *, not_added: bool = False) -> Strike | None:
+    """Return what --strike, --why and --not-added ask for together, None for nothing.
 
     Raises:
         UsageError: If one of them is missing.
     """
     if number is None:
-        if why:
-            raise UsageError("--why: say which line with --strike NUMBER.")
+        if why or not_added:
+            raise UsageError(f"{'--why' if why else '--not-added'}: say which line with --strike NUMBER.")
         return None
     if not why.strip():
         raise UsageError("--strike: say why with --why; the reason is kept beside the line.")
-    return Strike(number, why.strip(), on)
+    return Strike(number, why.strip(), on, not_added)
 
 
 def lines_of(batch: Batch, kind: Kind) -> Iterator[tuple[int, str, BenchLine]]:
@@ -72,7 +76,15 @@ def lines_of(batch: Batch, kind: Kind) -> Iterator[tuple[int, str, BenchLine]]:
 
 def struck_of(batch: Batch, kind: Kind) -> tuple[Struck, ...]:
     """Return the struck lines of a kind."""
-    return tuple(Struck(n, said, e.struck, e.struck_on) for n, said, e in lines_of(batch, kind) if e.struck)
+    return tuple(
+        Struck(n, f"{said}{STAYS}" if _stays(e) else said, e.struck, e.struck_on)
+        for n, said, e in lines_of(batch, kind)
+        if e.struck
+    )
+
+
+def _stays(line: BenchLine) -> bool:
+    return isinstance(line, AddedLine) and line.addition_stays
 
 
 def strike(document: Any, batch: Batch, kind: Kind, asked: Strike) -> None:
@@ -84,7 +96,12 @@ def strike(document: Any, batch: Batch, kind: Kind, asked: Strike) -> None:
     lines = [entry for _, _, entry in lines_of(batch, kind)]
     there = f"There are {len(lines)}: number 1 to {len(lines)}."
     may_strike(batch.where, kind, WORDS[kind], lines, asked, there)
-    mark(_tables(document, kind)[asked.number - 1], asked)
+    table = _tables(document, kind)[asked.number - 1]
+    mark(table, asked)
+    added = float(table.get("added_g", table.get("added_percent", 0.0)))
+    table.pop("addition_stays", None)
+    if added > 0 and not asked.not_added:
+        table["addition_stays"] = True
 
 
 def may_strike(where: str, key: str, word: str, lines: Sequence[BenchLine], asked: Strike, there: str) -> None:
@@ -105,8 +122,9 @@ def may_strike(where: str, key: str, word: str, lines: Sequence[BenchLine], aske
     if not 1 <= asked.number <= len(lines):
         there = there if lines else f"No {word} is noted yet."
         raise fault(where, key, f"there is no {word} of this number.", there)
-    struck = lines[asked.number - 1].struck
-    if struck:
+    line = lines[asked.number - 1]
+    struck = line.struck
+    if struck and not (asked.not_added and _stays(line)):
         raise fault(where, key, f"this {word} is struck already ({struck}).", "Nothing is left to do.")
 
 

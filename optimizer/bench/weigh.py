@@ -203,7 +203,7 @@ def weigh_sheet(
 
 def _going_in(part: PhaseStep, library: Library) -> list[Material]:
     """Return the materials of a step, those of the part held back and what its text has one handle too."""
-    return [*(library.by_id[n] for n in part.materials), *part.handled, *part.later]
+    return [*(library.by_id[n] for n in part.materials), *part.besides]
 
 
 def _steps(parts: Iterable[PhaseStep], lines: Mapping[str, WeighLine], library: Library) -> Iterator[Step]:

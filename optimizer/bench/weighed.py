@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from math import fsum
+from typing import Any
+
+import tomlkit
 
 from optimizer.bench.amount import amount_of
 from optimizer.bench.batch import Batch
@@ -172,6 +175,17 @@ def _twice(where: str, batch: Batch, new: list[Weight], planned: Mapping[str, fl
         f"tenside weighed {where} --strike {before[-1][0]} --why REASON {name}={typed}."
     )
     return Problem(where, name, what, step)
+
+
+def note_finish(document: tomlkit.TOMLDocument, told: Mapping[str, float], day: str) -> None:
+    """Write the end of a batch into its file: a mass holds the water that is noted with it, but none noted later."""
+    end: Any = document.setdefault("finish", tomlkit.table())
+    if "mass_g" in told:
+        end.pop("water_at_mass_g", None)
+    elif "water_added_g" in told and "mass_g" in end:
+        end.setdefault("water_at_mass_g", end.get("water_added_g", 0.0))
+    for key, value in {**told, "on": day}.items():
+        end[key] = value
 
 
 def check_finish(where: str, batch: Batch, mass_g: float | None, *, sure: bool = False) -> None:

@@ -178,6 +178,30 @@ KINDS: dict[str, Alkaline] = {
         Interval(-0.005, 0.003, 0.02),
         supplied=(7, 9.5, 10),
     ),
+    # An equivalent weight of 76 is told of carbomers, from memory; acid groups titrate over pH 4 to 8, assumption.
+    "carbomer": Alkaline(
+        "",
+        0,
+        {"carboxyl": Interval(11.5, 13.0, 13.9)},
+        Interval(-13.9, -13.0, -11.5),
+        supplied=(2.5, 3.5, 1),
+    ),
+    # A third to a half methacrylic acid in the polymer; assumption.
+    "acrylates copolymer": Alkaline(
+        "",
+        0,
+        {"carboxyl": Interval(3.5, 4.7, 6.0)},
+        Interval(-6.0, -4.7, -3.5),
+        supplied=(2.1, 4.0, 30),
+    ),
+    # Half to two per cent of free amine, part of it as soap; assumption.
+    "alkanolamide": Alkaline(
+        "",
+        0,
+        {"amine": Interval(0.03, 0.1, 0.3), "soap": Interval(0.01, 0.05, 0.15)},
+        Interval(-0.02, 0.02, 0.05),
+        supplied=(8.5, 10.5, 10),
+    ),
 }
 """Assumed ranges by kind of ingredient, as supplied; to be bracketed with, not data."""
 
@@ -189,6 +213,9 @@ USUAL_ACTIVE = {
     "acyl amino acid": 30.0,
     "sulfosuccinate half ester": 35.0,
     "anionic": 28.0,
+    "carbomer": 100.0,
+    "acrylates copolymer": 100.0,
+    "alkanolamide": 100.0,
 }
 """Active matter as supplied at which the ranges of `KINDS` are meant [%]; another strength scales them; assumptions."""
 

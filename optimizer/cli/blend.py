@@ -1,7 +1,7 @@
 """`tenside blend`: the best formula of a brief."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
@@ -19,9 +19,6 @@ from optimizer.cli.common import (
     aside,
     command,
 )
-
-if TYPE_CHECKING:
-    from optimizer.solve.result import Result
 
 
 @command(app, FORMULA)
@@ -51,19 +48,11 @@ def blend(
     goal = questions.goal_changes(objective)
     brief = Given(changes, shelf, library).brief(scenario, [] if measured.readings else goal)
     brief = measured.put_into(brief, aim=objective.strip())
-    answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)
+    altered = any((changes, objective, measured.readings, measured.want, measured.at_ph))
+    answer = questions.blend(
+        brief, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges, name=scenario, altered=altered
+    )
     if export:
         questions.export_model(export, brief, answer.found)
         aside(f"wrote {export}")
-    altered = any((changes, objective, measured.readings, measured.want, measured.at_ph))
-    answer.following = _following(scenario, answer.found, altered)
     return answer
-
-
-def _following(scenario: str, result: "Result", altered: bool) -> str:
-    """Return what a maker does now."""
-    if result.formula is None:
-        return "change one of the limits below in the brief, then ask again" if result.ending == "infeasible" else ""
-    size = "" if result.brief.scenario.batch_kg else " --size 5kg"
-    batch = f"tenside batch {scenario}{size} --out batch.toml"
-    return f"write what you changed into the brief, then {batch}" if altered else batch

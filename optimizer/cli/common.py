@@ -134,6 +134,10 @@ Rest = Annotated[
 Strikes = Annotated[
     int | None, typer.Option("--strike", help="Strike the line of this number; it stays, and counts no more.", min=1)
 ]
+NotAdded = Annotated[
+    bool,
+    typer.Option("--not-added", help="With --strike: the addition was not made either; else it stays in."),
+]
 Why = Annotated[str, typer.Option("--why", help="Why it is struck; kept beside it.")]
 On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
 ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]
@@ -358,15 +362,18 @@ def tell(
     else:
         from optimizer.report.naming import retold
 
-        show(retold(answer.document(), lambda text: repeated(text, typed)), markdown, html, pdf)
+        def again(document: "Document") -> "Document":
+            return retold(document, lambda text: repeated(text, typed))
+
+        save_beside(lambda: again(answer.page()), html, pdf)
+        show(again(answer.document()), markdown)
         if answer.closing:
             say(repeated(answer.closing, typed))
     raise typer.Exit(answer.exit_code)
 
 
-def show(document: "Document", markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
-    """Print a document as text or Markdown, and write it to the files that are named."""
-    save_beside(document, html, pdf)
+def show(document: "Document", markdown: bool) -> None:
+    """Print a document as text or Markdown."""
     if markdown:
         from optimizer.report.markdown import markdown as as_markdown
 
@@ -377,12 +384,12 @@ def show(document: "Document", markdown: bool, html: Path | None = None, pdf: Pa
         show(document)
 
 
-def save_beside(document: "Document", *paths: Path | None) -> None:
-    """Write a document to the files that are named, and say so beside the answer."""
+def save_beside(page: "Callable[[], Document]", *paths: Path | None) -> None:
+    """Write a page to the files that are named, and say so beside the answer."""
     from optimizer.answers.writing import save
 
     for path in filter(None, paths):
-        save(document, path)
+        save(page(), path)
         aside(f"wrote {path}")
 
 

@@ -1,18 +1,14 @@
 """`tenside thicken`: the thickening log of a batch."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import BENCH, Files, Strikes, Why, app, command
+from optimizer.cli.common import BENCH, Files, NotAdded, Strikes, Why, app, command
 from optimizer.errors import UsageError
-from optimizer.units import number
-
-if TYPE_CHECKING:
-    from optimizer.bench.thicken import ThickeningLog
 
 
 @command(app, BENCH)
@@ -36,10 +32,11 @@ def thicken(
     sure: Annotated[bool, typer.Option("--sure", help="More than the limit is in, and it is meant so.")] = False,
     strike: Strikes = None,
     why: Why = "",
+    not_added: NotAdded = False,
     files: Files = Files(),
 ) -> Answer[Any]:
     """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
-    from optimizer.answers.logs import thickened
+    from optimizer.answers.logs import note_thickening
     from optimizer.bench.strike import asked_of
 
     found = files.subject(str(batch))
@@ -47,28 +44,8 @@ def thicken(
         raise UsageError(f"{batch} is no batch file.")
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}
-    wrong = asked_of(strike, why, day_of(""))
-    logged = thickened(
+    wrong = asked_of(strike, why, day_of(""), not_added=not_added)
+    return note_thickening(
         found, material, added=added, reading={**readings, **rest, "lot": lot or None}, target=target, wrong=wrong,
         sure=sure,
     )  # fmt: skip
-    answer = Answer("thicken", logged).by(found.brief.library.called)
-    answer.following = _following(logged.logs, batch)
-    return answer
-
-
-OPTIONS = {"viscosity_mpas": "--viscosity", "flow_s": "--flow", "judged": "--judged"}
-
-
-def _following(logs: "tuple[ThickeningLog, ...]", batch: Path) -> str:
-    """Return the command that comes next, if one does."""
-    if all(log.ph is None for log in logs):
-        return f"tenside ph {batch} --of batch --read PH"
-    going = next((log for log in logs if log.state == "open"), None)
-    if going is None:
-        return ""
-    step = going.next if going.points else None  # the blend without thickener is read first
-    add = f"add {number(step.grams, 3)} g, mix, read, then " if step else ""
-    so_far = number(step.total_percent if step else going.added, 3)
-    reading = OPTIONS[going.kind or "viscosity_mpas"]
-    return f"{add}tenside thicken {batch} --material {going.material.id} --added {so_far}% {reading} READING"

@@ -36,9 +36,9 @@ Phase = Literal["water", "hydration", "anionic", "cosurfactant", "melt", "premix
 
 Alkalinity = Literal[
     "alkaline glucoside", "neutral glucoside", "amphoacetate", "betaine", "acyl amino acid", "anionic",
-    "sulfosuccinate half ester",
+    "sulfosuccinate half ester", "carbomer", "acrylates copolymer", "alkanolamide",
 ]  # fmt: skip
-"""Kinds of surfactant whose assumed alkalinity `chemistry.alkalinity` holds."""
+"""Kinds of surfactant and thickener whose assumed alkalinity `chemistry.alkalinity` holds."""
 
 Use = Literal["rinse-off", "leave-on", "any"]
 RatingName = Literal["mildness", "flash_foam", "foam_density"]

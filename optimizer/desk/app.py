@@ -196,7 +196,7 @@ class _Door:
         assert place.act is not None
         form, act = asked.text("form"), place.act
         try:
-            outcome = asked.device.once(form, lambda: act(asked))
+            outcome = asked.device.once(form, asked.typed, lambda: act(asked))
         except RefusedError as refused:
             asked.problems = {name: on_page(said) for name, said in refused.problems.items()}
             asked.readings = refused.readings

@@ -20,8 +20,10 @@ from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import RefusedError
 from optimizer.desk.words import in_full, in_words, sentence
 from optimizer.errors import DataError, UsageError
+from optimizer.immutable import replace
 from optimizer.intake.typed import settled_lines
 from optimizer.intake.unclear import Unclear
+from optimizer.report.document import Document, Listing
 
 CALLED = "Its id, name or INCI name, as the library has it."
 MOST = 40_000
@@ -178,6 +180,17 @@ def row_by_row(error: DataError, known: Library) -> str:
         row = re.search(r", row (\d+)$", problem.where)
         said.append(f"Row {row[1]}: {problem.what} {problem.step}" if row else f"{problem.what} {problem.step}")
     return in_full(in_words(UsageError(" ".join(map(str.strip, map(sentence, said))))), known.by_id)
+
+
+def in_names(document: Document, known: Library) -> Document:
+    """Return a report whose sentences call materials by their whole names: two grades of one are told apart."""
+    parts = (
+        replace(part, items=tuple(in_full(item, known.by_id) for item in part.items))
+        if isinstance(part, Listing)
+        else part
+        for part in document.sections
+    )
+    return replace(document, sections=tuple(parts))
 
 
 def seen(*read: object) -> Html:

@@ -15,6 +15,8 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from optimizer.errors import TensideError
+
 KEY_BYTES = 16
 """Length of a key: 128 bits."""
 PHONE_SECONDS = 600.0
@@ -38,6 +40,10 @@ class Outcome:
     clears: str = ""
 
 
+class SentBeforeError(TensideError):
+    """A form that was noted once and is sent again with something else in it."""
+
+
 @dataclass
 class Device:
     """A browser that has traded a key for a cookie."""
@@ -50,7 +56,8 @@ class Device:
     showing: str = field(default="", repr=False)
     """The address of an invitation that it shows as a code."""
     secret: bytes = field(default_factory=lambda: secrets.token_bytes(32), repr=False)
-    outcomes: OrderedDict[str, Outcome | None] = field(default_factory=OrderedDict, repr=False)
+    outcomes: OrderedDict[str, tuple[object, Outcome | None]] = field(default_factory=OrderedDict, repr=False)
+    """What each form held and what came of it."""
     busy: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     def form_id(self, place: str) -> str:
@@ -63,18 +70,32 @@ class Device:
         one, _, signed = form.partition(".")
         return bool(one) and hmac.compare_digest(signed.encode(), self._signed(one, place).encode())
 
-    def once(self, form: str, act: Callable[[], Outcome | None]) -> Outcome | None:
-        """Return what comes of a form; sent again, or twice at once, it is what came of it the first time."""
+    def once(self, form: str, held: object, act: Callable[[], Outcome | None]) -> Outcome | None:
+        """Return what comes of a form; sent again, or twice at once, it is what came of it the first time.
+
+        Raises:
+            SentBeforeError: If it holds something else than it did then: a page out of the browser's memory.
+        """
         with self.busy:
             if form not in self.outcomes:
-                self.outcomes[form] = act()
+                self.outcomes[form] = held, act()
                 while len(self.outcomes) > REMEMBERED:
                     self.outcomes.popitem(last=False)
-            return self.outcomes[form]
+            before, outcome = self.outcomes[form]
+        if before != held:
+            raise SentBeforeError(
+                "This form was sent before, with something else in it, and that was noted. What stands in it now is "
+                "not: look at what is noted, and send it again to note this, too."
+            )
+        return outcome
 
     def said(self, form: str) -> Outcome | None:
         """Return what came of a form, by the part of its id that stands in addresses."""
-        return next((o for key, o in list(self.outcomes.items()) if key.startswith(f"{form}.")), None) if form else None
+        return (
+            next((o for key, (_, o) in list(self.outcomes.items()) if key.startswith(f"{form}.")), None)
+            if form
+            else None
+        )
 
     def _signed(self, one: str, place: str) -> str:
         return hmac.new(self.secret, f"{one} {place}".encode(), "sha256").hexdigest()[:32]

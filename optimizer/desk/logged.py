@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from optimizer.bench.strike import Strike, Struck
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, folded, form, section, tick
+from optimizer.desk.frame import button, choice, field, folded, form, section, tick
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import RefusedError
 
@@ -64,6 +64,13 @@ def striking(asked: Asked, to: str, number: int, keep: str, *hidden: Html) -> Ht
     return folded("Strike it", sent, open_=mine)
 
 
+def added(asked: Asked, number: int) -> Html:
+    """Return the question what of an entry is struck: its reading, or what was added as well."""
+    mine = asked if asked.text("strike") == str(number) else asked.unasked
+    both = (("reading", "the reading only: what was added stays in"), ("both", "both: it was not added either"))
+    return choice(mine, "wrong", "What is wrong", both, key=f"wrong-{number}")
+
+
 def strikable(number: int, said: str, *more: Child) -> Html:
     """Return a line with its number in the margin, and what strikes it."""
     return tag("li", tag("span", str(number), class_="mark"), said, *more)
@@ -86,9 +93,10 @@ def struck(asked: Asked, what: str) -> Strike:
     number = asked.whole("strike")
     if number < 1:
         raise RefusedError({"": f"There is no such {what}; nothing was struck."})
-    return Strike(number, asked.text("why"), asked.today)
+    return Strike(number, asked.text("why"), asked.today, asked.text("wrong") == "both")
 
 
-def said_of(strike: Strike, what: str) -> str:
+def said_of(strike: Strike, what: str, *, with_additions: bool = False) -> str:
     """Return what is said once an entry is struck."""
-    return f"Struck: {what} {strike.number}. It stays in the file and counts no more."
+    inside = " What was added before it is in all the same." if with_additions and not strike.not_added else ""
+    return f"Struck: {what} {strike.number}. It stays in the file and counts no more.{inside}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable
 from hashlib import sha256
+from itertools import count
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -21,7 +22,9 @@ from optimizer.files import read_toml
 
 EVERY_S = 2.0
 """How often the file of a page in sight is looked at [s]."""
-NAMED = ("batch", "brief", "series")
+BEAT = 10
+"""After how many looks something is sent: only so it shows that a telephone which slept or went away hears no more."""
+NAMED = ("batch", "brief", "series", "formula")
 """What a part of an address can name."""
 PLACES = {"/": "folder", "/shelf": "shelf", "/records": "records", "/record": "records"}
 STAYS = "What you have typed here stays."
@@ -43,6 +46,8 @@ def paths_of(folder: Folder, kind: str, name: str) -> list[Path]:
         return list(shelves_in(folder.path))
     if kind == "records":
         return [folder.records]
+    if kind == "formula":
+        return [path for called, path in folder.formulas() if called == name]
     return [path for path in folder.every() if folder.name_of(path) == name] if kind in NAMED else []
 
 
@@ -68,7 +73,8 @@ def told(folder: Folder, kind: str, name: str, was: str) -> str:
     if not paths:
         return f"The file of this page is not in the folder any more. {STAYS}"
     try:
-        read_toml(paths[0])
+        if kind != "formula":
+            read_toml(paths[0])
     except DataError as error:
         return f"{paths[0].name} cannot be read any more: {error.problems[0].what} {STAYS}"
     return f"{paths[0].name} was changed elsewhere since this page was made. {STAYS}"
@@ -76,9 +82,12 @@ def told(folder: Folder, kind: str, name: str, was: str) -> str:
 
 async def stream(look: Callable[[], str], welcome: Callable[[], bool]) -> AsyncIterator[str]:
     """Yield once what has become of the files of a page; end before that when its device is turned away."""
-    while welcome():
-        said = look()
-        if said:
+    for looks in count(1):
+        if not welcome():
+            return
+        if said := look():
             yield f"data: {said}\n\n"
             return
+        if looks % BEAT == 0:
+            yield ":\n\n"
         await sleep(EVERY_S)

@@ -31,8 +31,8 @@ COMMANDS = {
     "start": "New product", "stock": "Shelf", "substitute": "the page of that material", "thicken": "Thicken",
     "together": "From one shelf", "trials": "Trials", "trials fit": "What they tell",
     "trials next": "Choose two more beakers", "trials note": "Beakers", "trials plan": "Trials", "trials rate": "",
-    "trials salt": "", "trials sheet": "Sheet", "unpack": "", "variants": "Variants side by side", "weigh": "Weigh",
-    "weighed": "Weigh", "why": "Why not another material?",
+    "trials salt": "", "trials sheet": "Sheet", "unpack": "Put it back", "variants": "Variants side by side",
+    "weigh": "Weigh", "weighed": "Weigh", "why": "Why not another material?",
 }  # fmt: skip
 """The page or button of the desk that does what a command does; empty where only the command line does it."""
 COMMAND = re.compile(r"'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?:(?!, then |[.;] |[.;)]?$|\)).)*)")
@@ -51,6 +51,7 @@ INSTEAD = (
     (r'name its id: --as ".*?=[^"=]*"', "name it below"),
     (r"or say what they are with --as", "or say below what they are"),
     (r"write q\.s\. as its dose, or name it with --rest, such as --rest water", "name it here, such as water"),
+    (r"; --assessor writes it as a table with figures and sources", ""), (r"--lot [^:]*: ", ""),
     (r"--bottles", "bottles"), (r"--bottle", "the bottle"), (r"--density", "the density"),
 )  # fmt: skip
 """What is told to a page instead of what is told to a command line."""

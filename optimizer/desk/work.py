@@ -58,7 +58,7 @@ class Work:
             raise BrokenOffError("It was broken off; nothing is left of it.")
 
 
-def grown(asked: Asked, work: Work, here: str, words: str, *, ends: bool = False) -> Html:
+def grown(asked: Asked, work: Work, here: str, words: str) -> Html:
     """Return what a work found, or how far it is, which follows by itself, with the button that breaks it off.
 
     Args:
@@ -66,7 +66,6 @@ def grown(asked: Asked, work: Work, here: str, words: str, *, ends: bool = False
         work: The work.
         here: Its address, which also takes the form that breaks it off.
         words: What is being done.
-        ends: Whether it ends by itself within a minute or so, and cannot be broken off.
     """
     if work.done.wait(SOON_S):
         body = tag("p", on_page(work.trouble), class_="wrong") if work.trouble else work.found
@@ -75,7 +74,7 @@ def grown(asked: Asked, work: Work, here: str, words: str, *, ends: bool = False
             tag("p", words, class_="what"),
             tag("p", sentence(work.said), class_="of"),
             tag("noscript", tag("p", tag("a", "Look how far it is", href=here))),
-            None if ends else form(asked, here, button("Break it off", quiet=True)),
+            form(asked, here, button("Break it off", quiet=True)),
             tag("span", id="further", data_follow=here),
         )
     place = {"data_goes": "#growing"} if asked.fragment else {"id": "growing"}

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
+from optimizer.engine.attended import Within, looking
 from optimizer.immutable import immutable
 from optimizer.units import DUST
 
@@ -201,10 +202,26 @@ class Session:
             if self.integers and branching != self._branching:
                 self._highs.changeColsIntegrality(self.n, self._indices, self._kinds(branching))
         self._lower, self._upper, self._branching = lower.copy(), upper.copy(), branching
-        self._highs.run()
+        self._run(branching)
         if self._highs.getModelStatus() in LOST:
             self._run_otherwise()
         return self._answer(branching, unit, bare, basis)
+
+    def _run(self, branching: bool) -> None:
+        """Run, unless nobody waits for it any more; see `attended`."""
+        look = looking()
+        if look is not None:
+            look()
+        if look is None or not branching:
+            self._highs.run()
+            return
+        within = Within(look)
+        self._highs.cbMipInterrupt.subscribe(within)
+        try:
+            self._highs.run()
+        finally:
+            self._highs.cbMipInterrupt.unsubscribe(within)
+        within.ended()
 
     def _run_otherwise(self) -> None:
         """Run again from nothing with other options, until one of them leads somewhere."""

@@ -59,7 +59,7 @@ class Shift:
 
 
 @immutable
-class Line:
+class MovingWorth:
     """What an answer is worth as a limit moves by t: at + price t / (1 - q t)."""
 
     at: float
@@ -70,16 +70,16 @@ class Line:
         """Return its worth."""
         return self.at + self.price * t / (1 - self.q * t)
 
-    def moved(self, t: float) -> Line:
+    def moved(self, t: float) -> MovingWorth:
         """Return the same line from a later limit on."""
         back = 1 - self.q * t
-        return Line(self.value(t), self.price / back**2, self.q / back)
+        return MovingWorth(self.value(t), self.price / back**2, self.q / back)
 
-    def turned(self) -> Line:
+    def turned(self) -> MovingWorth:
         """Return it with the limit moving the other way."""
-        return Line(self.at, -self.price, -self.q)
+        return MovingWorth(self.at, -self.price, -self.q)
 
-    def first_below(self, other: Line, last: float) -> float:
+    def first_below(self, other: MovingWorth, last: float) -> float:
         """Return the first t up to `last` at which this line, above another one at 0, meets it."""
         gap, a, b = self.at - other.at, self.q, other.q
         square = gap * a * b - self.price * b + other.price * a
@@ -106,7 +106,7 @@ class Moving:
     session: Session
     cost: Vector
     shift: Shift
-    line: Line
+    line: MovingWorth
     slack: float
     end: float
     runs: int = 0
@@ -322,7 +322,7 @@ class Moving:
         except SolverError:
             return t
         reach = basis.bounding((np.array([row]), np.array([g]), p))
-        own, here = Line(float(self.cost @ answer.x), reach.price, basis.curvature(row, p)), self.line.moved(at)
+        own, here = MovingWorth(float(self.cost @ answer.x), reach.price, basis.curvature(row, p)), self.line.moved(at)
         lowered = replace(here, at=here.at - self.slack)
         if reach.down > t - at or own.value(t - at) < lowered.value(t - at) or own.at < lowered.at:
             return t

@@ -218,10 +218,10 @@ def used_of(
         name = a.material or a.chemical
         stated = (materials or {}).get(a.material or "")
         share = acid_share(stated, a) if stated else a.strength_percent / 100
-        for lot, grams, on in _by_lot(a.lot, [(r.lot, r.added_g, r.on) for r in a.reading]):
+        for lot, grams, on in _by_lot(a.lot, [(r.lot, r.added_g, r.on) for r in a.additions]):
             found.append((name, lot, grams * share, "adjustment", on))
     for t in batch.thickening:
-        for lot, percent, on in _by_lot(t.lot, [(s.lot, s.added_percent, s.on) for s in t.step]):
+        for lot, percent, on in _by_lot(t.lot, [(s.lot, s.added_percent, s.on) for s in t.additions]):
             found.append((t.material, lot, percent * batch.size_g / 100, "thickening", on))
     called = Called((materials or {}).values())
     return tuple(
@@ -269,7 +269,7 @@ def keep(store: Store, incoming: Incoming, on: str, made: Mapping[str, Any] | No
                 "revision", batch_id=number, revision=revision, on_date=on, file=incoming.file, text=incoming.text,
                 sha256=hashlib.sha256(incoming.text.encode()).hexdigest(), product=batch.product, brief=batch.brief,
                 master=batch.master, planned_on=batch.planned_on, made_on=made_on(batch), size_g=batch.size_g,
-                mass_g=batch.finish.mass_g, bottles=batch.finish.bottles, made=as_made,
+                mass_g=batch.finish.there_g, bottles=batch.finish.bottles, made=as_made,
             )  # fmt: skip
             for position, u in enumerate(used):
                 store.put("lot", revision_id=row, position=position, on_date=u.on, **u.model_dump(exclude={"on"}))

@@ -170,6 +170,28 @@ def unpack(packed: Path, folder: Path) -> Packed:
     )
 
 
+def unpack_into(packed: Path, folder: Path) -> int:
+    """Put a packed folder back into one that is there; return how many files came. Nothing in it is replaced.
+
+    Raises:
+        DataError: If the zip was not packed here or is damaged, or something of it is there already; then none comes.
+    """
+    draft = folder / ".unpacking"
+    with writing(folder):
+        shutil.rmtree(draft, ignore_errors=True)
+        draft.mkdir()
+        try:
+            digests = _read(packed, draft)
+            tops = sorted(draft.iterdir())
+            for top in tops:
+                refuse_existing(folder / top.name)
+            for top in tops:
+                os.rename(top, folder / top.name)
+        finally:
+            shutil.rmtree(draft, ignore_errors=True)
+    return len(digests)
+
+
 def _read(packed: Path, draft: Path) -> dict[str, str]:
     """Unpack what the list names into a folder, each file checked, and return the list."""
     try:

@@ -109,6 +109,8 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Contai
         facts.append(("final mass", f"{number(finish.mass_g, 2)} g"))
     if finish.water_added_g:
         facts.append(("water put back", f"{number(finish.water_added_g, 2)} g"))
+    if finish.water_since_g and finish.there_g is not None:
+        facts.append(("mass with it", f"{number(finish.there_g, 2)} g by sum"))
     if finish.bottles is not None:
         facts.append(("bottles", str(finish.bottles)))
     verdict = f"Noted in {path}; {open_} of {len(batch.line)} lines are still to be weighed."
@@ -184,7 +186,7 @@ def _put_back(made: Made) -> list[tuple[str, str]]:
     mass, water = number(found.mass_after_g, 2), number(found.water_after_g, 2)
     path = made.batch.where
     return [
-        ("water", f"{grams} g are missing: add them, stir, read the pH again"),
+        ("water", f"{grams} g are missing: add them, stir, read the pH again. {found.where_it_is}"),
         ("then", f"tenside weighed {path} --finish-mass {mass} --water-added {water}"),
     ]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from math import fsum, nan
@@ -63,16 +63,36 @@ def remark(sheet: WeighSheet, line: WeighLine) -> str:
     inside = [li.number for li in sheet.lines if li.used and li.dilution and li.dilution.diluent == line.material.id]
     if line.grams <= 0 and inside:
         return f"All of it comes along with no. {listed([str(n) for n in inside])}."
+    told = [*_kept_for(sheet, line), *_too_coarse(sheet, line)]
+    return " ".join(told)
+
+
+def _kept_for(sheet: WeighSheet, line: WeighLine) -> Iterator[str]:
+    """Yield which premixes are made of a line, before it is weighed in full."""
+    for other in sheet.lines:
+        dilution = other.dilution
+        later = dilution is not None and other.number > line.number and not other.used
+        if dilution is None or not later or dilution.diluent != line.material.id:
+            continue
+        yield (
+            f"Decide first how no. {other.number}, {other.material.name}, is weighed: as a premix with "
+            f"{grams_text(sheet, dilution.into_g)} g of this, made now, of which a part goes in, "
+            f"{grams_text(sheet, dilution.less_g)} g less are weighed here."
+        )
+
+
+def _too_coarse(sheet: WeighSheet, line: WeighLine) -> Iterator[str]:
+    """Yield what helps a line that is too small for the scale."""
     if not line.small:
-        return ""
+        return
     off = f"{number(line.error_percent, 0)} %"
-    if line.used and line.dilution is not None:
-        return _recipe(sheet, line, "Pre-dilution:")
     head = f"Below the least weighable amount: may be off by {off}."
-    if line.dilution is None:
-        kilos = number(line.enough_g / 1000, 2)
-        return f"{head} Use a finer scale, or make at least {kilos} kg."
-    return f"{head} {_recipe(sheet, line, 'Better:')}"
+    if line.used and line.dilution is not None:
+        yield _recipe(sheet, line, "Pre-dilution:")
+    elif line.dilution is None:
+        yield f"{head} Use a finer scale, or make at least {number(line.enough_g / 1000, 2)} kg."
+    else:
+        yield f"{head} {_recipe(sheet, line, 'Better:')}"
 
 
 def _recipe(sheet: WeighSheet, line: WeighLine, head: str) -> str:
@@ -99,17 +119,18 @@ def after_of(step: Step) -> list[str]:
     """Return what is done, seen and waited for."""
     told = [*step.part.do, *(f"usually: {sign}" for sign in step.part.see)]
     if step.part.ph is not None:
-        told.append(f"pH by estimate: {ph_words(step.part.ph)}")
+        told.append(f"pH by estimate: {ph_words(step.part.ph, apart=step.part.apart)}")
     return told + ([f"wait: {step.part.wait}"] if step.part.wait else [])
 
 
-def ph_words(ph: Interval) -> str:
+def ph_words(ph: Interval, *, apart: bool = False) -> str:
     """Return an estimated pH in words."""
+    acid = ", with the acid that brought the alkaline surfactants to pH 6 to 7," if apart else ""
     span = f"{number(ph.low, 1)} to {number(ph.high, 1)} in 8 of 10"
-    return f"about {number(ph.typical, 1)} once all of this step is in ({span}); nothing was measured"
+    return f"about {number(ph.typical, 1)} once all of this step is in{acid} ({span}); nothing was measured"
 
 
-def _cautions(step: Step) -> Listing:
+def cautions_told(step: Step) -> Listing:
     """Return the cautions of a step, in full where they come first."""
     told = [c.words for c in step.cautions]
     if step.again:
@@ -165,10 +186,8 @@ def weigh_document(sheet: WeighSheet) -> Document:
     sections: list[Section] = [alarm_listing(sheet.alarms)]
     for step in sheet.steps:
         lines = _lines(sheet, step)
-        told = after_of(step)
-        told += [f"{x.number} {x.material.name}: {x.material.handling}" for x in step.lines if x.material.handling]
-        told += [f"{x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
-        sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), _cautions(step)]
+        told = Listing("" if lines else head_of(step), tuple(after_of(step)))
+        sections += [*lines, told, cautions_told(step)]
     sections += [rests_listing(sheet.alarms), Listing("", ALWAYS, "caution")]
     facts = [*facts_of(sheet)[2:], *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)
@@ -246,7 +265,7 @@ def weigh_form(sheet: WeighSheet) -> Document:
     for step in sheet.steps:
         lines = tuple(replace(table, title="") for table in _lines(sheet, step))
         told = Listing("", tuple(after_of(step)))
-        sections.append(Document(head_of(step), "", (), (_cautions(step), *lines, told, *_blanks(step))))
+        sections.append(Document(head_of(step), "", (), (cautions_told(step), *lines, told, *_blanks(step))))
     percent = Sum(fsum(line.percent for line in sheet.lines))
     weighed = fsum(g for line in sheet.lines for _, g in line.weighed)
     done = Sum(weighed if all(line.weighed for line in sheet.lines) else nan)

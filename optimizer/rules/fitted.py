@@ -147,7 +147,7 @@ class WithinTrials(Rule):
         return f"within what was tried ({self.tried.trials}); beyond it the trials tell nothing"
 
 
-class Measured(CurvedRule):
+class MeasuredRule(CurvedRule):
     """What a maker's own trials tell of a formula: a line or a quadratic that was fitted to their readings.
 
     Equation: m = f(z)'b, with z the coordinates of the doses, f the terms of a line or a quadratic and b the

@@ -14,7 +14,7 @@ import numpy as np
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session
-from optimizer.engine.moving import Line, Moving, Shift
+from optimizer.engine.moving import Moving, MovingWorth, Shift
 from optimizer.engine.tree import Leaf
 from optimizer.immutable import replace
 from optimizer.model.model import Model, cases, widest
@@ -78,14 +78,14 @@ class _Holding:
             return outcome
         doses = own.coefficients[:, : self.chosen.case.model.doses].any()  # at the choices made the others are ends
         q = self.chosen.basis.curvature(int(own.rows[0]), own.coefficients[0]) if doses else 0.0
-        line = Line(self.at, self.sign * outcome.price, q)
+        line = MovingWorth(self.at, self.sign * outcome.price, q)
         up, above = self._far(shifts, line, min(outcome.holds_to - outcome.limit_at, FURTHEST))
         turned = [shift and shift.turned() for shift in shifts]
         down, below = self._far(turned, line.turned(), min(outcome.limit_at - outcome.holds_from, FURTHEST))
         ends = {"whole_from": outcome.limit_at - down, "whole_to": outcome.limit_at + up}
         return replace(outcome, **ends, taken_from=below, taken_to=above)
 
-    def _far(self, shifts: list[Shift | None], line: Line, end: float) -> tuple[float, Taken | None]:
+    def _far(self, shifts: list[Shift | None], line: MovingWorth, end: float) -> tuple[float, Taken | None]:
         """Return how far the answer holds, and what takes over there."""
         taken: Taken | None = None
         for found, shift in zip(self.found, shifts, strict=True):

@@ -9,14 +9,16 @@ repair must break every conflict.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import combinations, permutations
 from math import ceil, floor, inf, isfinite
+from typing import ClassVar
 
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Group
 from optimizer.immutable import Figure, immutable, replace, told, untold
-from optimizer.rules import Acidity, Preserved, Rule
+from optimizer.rules import Acidity, LimitRule, Preserved, Rule
+from optimizer.rules.composition import Active
 from optimizer.rules.preserved import PRESERVATIVE, Unpreserved
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import PH, Probe
@@ -28,6 +30,16 @@ MOST_GIVING = 4
 """Repairs of more rules than this are not searched."""
 MOST_FURTHER = 4
 """Limits that are tried, each a little further than the last, where round-off stops the nearest one."""
+
+
+class Filled(Active):
+    """Some surfactant, asked for whatever gives way."""
+
+    gives: ClassVar[bool] = False
+
+
+FILLED = Filled(id="some-surfactant", at_least=0.1)
+"""What a wash is asked for at the least where limits are mended, % active; made up, far below any that washes."""
 PH_SHOWN = 0.01
 """A pH limit is told in steps of this."""
 
@@ -53,11 +65,14 @@ class LimitChange:
     reading: str = untold()
     bare: bool = untold(default=False)
     """Whether no rule asks any more for a preservative that acts, at its low use, once it is made."""
+    empty: bool = untold(default=False)
+    """Whether the rest can only be kept without any surfactant: a mean or a share then has nothing to judge."""
 
     @told
     def words(self) -> str:
         """The change in the brief's words."""
-        return f"{self._plain} (then no rule asks for enough preservative)" if self.bare else self._plain
+        then = "no rule asks for enough preservative" if self.bare else "only what holds no surfactant fits"
+        return f"{self._plain} (then {then})" if self.bare or self.empty else self._plain
 
     @property
     def _plain(self) -> str:
@@ -78,7 +93,7 @@ class Explanation:
         readings: The same rules as sentences.
         repair: The least giving-way: fewest rules, then fewest noticeable steps; empty if none was found.
         single_repairs: Every single limit that suffices alone, fewest steps first; one that leaves a wash without its
-            preservative only where nothing else suffices alone.
+            preservative or without any surfactant only where nothing else suffices alone.
         hopeless: True if law, arithmetic and physics alone are already impossible.
         solves: Programs run.
     """
@@ -105,17 +120,54 @@ def explain(brief: Brief, *, time_limit: float = 60.0) -> Explanation:
         raise ValueError("the brief can be met")
     rules = {r.id: r for r in brief.enforced}
     hopeless = not probe.feasible(frozenset(i for i in everything if not rules[i].may_give))
-    singles: list[LimitChange] = []
-    if not hopeless:
-        for name in conflict:
-            singles += single_repairs(probe, everything, rules[name])
+    singles = [] if hopeless else _washing(probe, everything, [rules[name] for name in conflict])
     singles = _preserving(probe, everything, singles, rules)
     singles.sort(key=lambda c: (round(c.steps, 9), c.id, c.side))
     repair = tuple(singles[:1])
     if not singles and not hopeless:
-        repair = tuple(_marked(probe, everything, _joint_repair(probe, everything, conflict, rules), rules))
+        joint = _joint_repair(probe, everything, conflict, rules)
+        if _empties(probe, everything, joint):
+            rules[FILLED.id] = FILLED
+            joint = _joint_repair(_filled(probe), everything | {FILLED.id}, conflict, rules) or _emptied(joint)
+        repair = tuple(_marked(probe, everything, joint, rules))
     readings = tuple(read_in_conflict(brief, rules, conflict, i) for i in conflict)
     return Explanation(conflict, readings, repair, tuple(singles), hopeless, probe.solves)
+
+
+def _washing(probe: Probe, active: frozenset[str], giving: list[Rule]) -> list[LimitChange]:
+    """Return the changes that suffice alone and leave surfactant in; where none does, all that suffice, marked."""
+    found: list[LimitChange] = []
+    empty: list[LimitChange] = []
+    for rule in giving:
+        changes = single_repairs(probe, active, rule)
+        if any(_empties(probe, active, (change,)) for change in changes):
+            empty += _emptied(changes)
+            changes = single_repairs(_filled(probe), active | {FILLED.id}, rule)
+        found += changes
+    return found or empty
+
+
+def _filled(probe: Probe) -> Probe:
+    """Return a probe of the same brief that asks for some surfactant, too."""
+    return Probe(replace(probe.brief, modelled=(*probe.brief.modelled, FILLED)), probe.time_limit)
+
+
+def _empties(probe: Probe, active: frozenset[str], changes: tuple[LimitChange, ...]) -> bool:
+    """Return whether changes help only because nothing is left that a mean or a share is taken over."""
+    brief = probe.brief
+    judged = any(isinstance(r, LimitRule) and r.ratio and r.id in active for r in brief.modelled)
+    if not changes or not judged or not brief.pool.surfactant.any():
+        return False
+    for change in changes:
+        brief = changed(brief, change)
+    then = _filled(Probe(brief, probe.time_limit))
+    feasible = then.feasible(active.intersection(then.ids) | {FILLED.id})
+    probe.solves += then.solves
+    return not feasible
+
+
+def _emptied(changes: Iterable[LimitChange]) -> tuple[LimitChange, ...]:
+    return tuple(replace(change, empty=True) for change in changes)
 
 
 def _preserving(

@@ -13,7 +13,7 @@ from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
 from optimizer.solve.linear import formula_from
 from optimizer.sweep.grid import Grid
-from optimizer.sweep.spans import Span
+from optimizer.sweep.spans import MovedLimits
 from optimizer.units import KEPT, USED
 
 
@@ -79,7 +79,7 @@ class Measures:
                 refused[which.reshape(-1) == k] = True
         return refused
 
-    def broken(self, values: Vector, spans: tuple[Span, ...], grid: Grid) -> Mask:
+    def broken(self, values: Vector, spans: tuple[MovedLimits, ...], grid: Grid) -> Mask:
         """Return which formulas break a rule, shape (s,): the last check of `solve`, for all scenarios at once."""
         steady = np.ones(len(self._rules), dtype=bool)
         steady[[self.place[s.rule.id] for s in spans]] = False

@@ -20,7 +20,7 @@ LEAST_PRICES, ROOM = 20, 10_000_000
 """Of wide libraries fewer prices are kept: as many as there is room for copies of the matrix, in figures."""
 
 
-class Pool:
+class ProofPool:
     """Points and prices by name.
 
     Attributes:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from math import isnan
@@ -42,6 +42,7 @@ class Source:
         shelf: Shelf that replaces the scenario's own.
         libraries: Library files or folders that replace the scenario's own and the shipped one.
         time_limit: Seconds for each integer program [s].
+        stocked: What is left of the stock of a brief that was read, such as less what kept batches used.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Source:
     shelf: Path | None = None
     libraries: tuple[Path, ...] | None = None
     time_limit: float = 60.0
+    stocked: Callable[[Brief], Brief] | None = None
 
     def load(self, more: Iterable[tuple[str, str]] = ()) -> Brief:
         """Return the brief with further what-ifs.
@@ -61,7 +63,8 @@ class Source:
         if self.brief is not None:
             return self.brief
         assert self.path is not None
-        return load_brief(self.path, changes=[*self.changes, *more], shelf=self.shelf, libraries=self.libraries)
+        brief = load_brief(self.path, changes=[*self.changes, *more], shelf=self.shelf, libraries=self.libraries)
+        return self.stocked(brief) if self.stocked else brief
 
     def briefs(self, grid: Grid, about: tuple[str, ...]) -> Iterator[tuple[Brief, npt.NDArray[np.int64]]]:
         """Yield the briefs of scenarios that differ in keys about something, with their positions.

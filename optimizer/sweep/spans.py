@@ -15,7 +15,7 @@ from optimizer.sweep.single import limit_of
 
 
 @immutable
-class Span:
+class MovedLimits:
     """A rule whose limits differ, and the keys that move them.
 
     Attributes:
@@ -51,7 +51,7 @@ class Span:
         return lows, highs
 
 
-def spans_of(brief: Brief, keys: tuple[str, ...]) -> tuple[Span, ...]:
+def spans_of(brief: Brief, keys: tuple[str, ...]) -> tuple[MovedLimits, ...]:
     """Return the rules whose limits the keys move."""
     by_rule: dict[str, dict[str, str]] = {}
     for key in keys:
@@ -70,5 +70,5 @@ def spans_of(brief: Brief, keys: tuple[str, ...]) -> tuple[Span, ...]:
         # Two rows, whatever the scenarios make of them: an exact limit would be a single one.
         apart = (low, high + 1.0) if low == high else (low, high)
         reference = (known, known) if exactly else apart
-        spans.append(Span(rule, own.get("at_least", ""), own.get("at_most", ""), exactly, reference))
+        spans.append(MovedLimits(rule, own.get("at_least", ""), own.get("at_most", ""), exactly, reference))
     return tuple(spans)

@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from shutil import rmtree
 from zipfile import BadZipFile
@@ -20,7 +20,7 @@ import numpy as np
 from optimizer.errors import TensideError, fault
 from optimizer.files import draft_beside, put_new, refuse_existing, unwritable
 from optimizer.immutable import immutable
-from optimizer.rules import UndissociatedAcid
+from optimizer.rules import Stock, UndissociatedAcid
 from optimizer.sweep import learnt
 from optimizer.sweep.frame import ARRAYS, Frame
 from optimizer.sweep.grid import Grid
@@ -68,22 +68,24 @@ def fingerprint(sources: tuple[Source, ...], grid: Grid, digests: list[str]) -> 
     found = hashlib.sha256(ANSWERS.encode())
     for source, digest in zip(sources, digests, strict=True):
         found.update(repr((source.name, source.changes, source.time_limit, digest)).encode())
-        strengths = _ionic_strengths(source)
-        if strengths:  # until it knew one, the rule answered otherwise
-            found.update(repr(strengths).encode())
+        for told in _also(source):
+            found.update(repr(told).encode())
     for key, column in zip(grid.keys, grid.columns, strict=True):
         found.update(repr((key, str(column.dtype))).encode())
         found.update(json.dumps(column.tolist()).encode() if column.dtype == object else column.tobytes())
     return found.hexdigest()
 
 
-def _ionic_strengths(source: Source) -> list[float]:
-    """Return those of the rules on undissociated acid; none for a brief that cannot be read, which its rows tell."""
+def _also(source: Source) -> Iterator[list[float]]:
+    """Yield what of a brief decides and no file of it says; nothing of one that cannot be read, which its rows tell."""
     try:
         brief = source.load()
     except TensideError:
-        return []
-    return [r.ionic_strength for r in brief.modelled if isinstance(r, UndissociatedAcid)]
+        return
+    if strengths := [r.ionic_strength for r in brief.modelled if isinstance(r, UndissociatedAcid)]:
+        yield strengths  # until it knew one, the rule answered otherwise
+    if source.stocked is not None and (left := [r.limits[1] for r in brief.modelled if isinstance(r, Stock)]):
+        yield left
 
 
 @immutable

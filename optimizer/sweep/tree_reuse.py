@@ -23,7 +23,7 @@ from optimizer.sweep.chosen import KnownPoint
 from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.hot import Hot
 from optimizer.sweep.learnt import Learnt, name_of
-from optimizer.sweep.pool import Pool
+from optimizer.sweep.pool import ProofPool
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import (
     BEATEN,
@@ -93,7 +93,7 @@ class TreeReuse:
     seen: int = 0
     stopped: Callable[[], bool] = lambda: False
     most_runs: int = MOST_RUNS
-    pool: Pool = field(init=False)
+    pool: ProofPool = field(init=False)
     cover: Cover = field(init=False)
     _gained: float = 0.0
     _spent: float = 0.0
@@ -104,7 +104,7 @@ class TreeReuse:
 
     def __post_init__(self) -> None:
         self._gained, self._spent, self.seen = self.given.account
-        self.pool, self._checker = Pool(self.base, self.doses, self.given), Checker(self.base)
+        self.pool, self._checker = ProofPool(self.base, self.doses, self.given), Checker(self.base)
         self._sizes = np.abs(self.base.matrix[:, self.doses :])
         self._hot = Hot(self.base, np.arange(self.base.cost.size))
         self._begin_tree()

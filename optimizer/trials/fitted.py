@@ -9,7 +9,7 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
 from optimizer.immutable import replace, result, seen, told_as, untold
-from optimizer.rules.fitted import Measured, Tried
+from optimizer.rules.fitted import MeasuredRule, Tried
 from optimizer.solve.existing import formula_at
 from optimizer.trials.factors import Way, Ways
 from optimizer.trials.fit import ChosenModel, Readings, choose, readings_of, usual_noise
@@ -93,14 +93,14 @@ def tried_of(series: Series, readings: Readings) -> Tried:
 
 def measured_of(
     series: Series, what: str, chosen: ChosenModel, sure: float = SURE, ph: float | None = None
-) -> Measured:
+) -> MeasuredRule:
     """Return the rule that a fit becomes, without limits."""
     post, kind = chosen.posterior, chosen.readings.kind
     spread = post.covariance.copy()
     if kind == "yes/no":
         spread[0, 0] += 1.0  # the scatter of a yes or no itself
     measured = series.measures[what]
-    return Measured(
+    return MeasuredRule(
         id=what,
         source="measured here",
         what=what,

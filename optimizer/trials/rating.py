@@ -11,7 +11,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.immutable import Figure, immutable, replace, result, seen, untold
-from optimizer.rules.fitted import Measured, told_as_read
+from optimizer.rules.fitted import MeasuredRule, told_as_read
 from optimizer.rules.mean import MeanRating
 from optimizer.rules.row import Setting
 from optimizer.trials.fit import ChosenModel, chance, predicted
@@ -131,7 +131,7 @@ def _expected(fit: Fit, formula: Formula, sure: float, ph: float | None) -> Expe
 
 
 def _inside(
-    nothing: Expected, measure: Measured, chosen: ChosenModel, formula: Formula, sure: float, ph: float | None
+    nothing: Expected, measure: MeasuredRule, chosen: ChosenModel, formula: Formula, sure: float, ph: float | None
 ) -> Expected:
     z = measure.tried.z(measure.tried.doses_of(formula))[None, :]
     at = None if chosen.readings.ph is None or ph is None else np.array([ph])

@@ -158,7 +158,7 @@ def posterior(made: ReadTrials, precision: Vector, noise: Noise = NO_NOISE) -> P
 
 
 @immutable
-class LeftOut:
+class LeaveOneOut:
     """Each reading predicted from the others.
 
     Attributes:
@@ -177,7 +177,7 @@ class LeftOut:
         return inf if np.isnan(missed).any() else float(np.sqrt((missed**2).mean()))
 
 
-def left_out(made: ReadTrials, precision: Vector, noise: Noise = NO_NOISE) -> LeftOut:
+def left_out(made: ReadTrials, precision: Vector, noise: Noise = NO_NOISE) -> LeaveOneOut:
     """Return each reading as the other ones predict it; the arguments are those of `posterior`."""
     flat, shrunk = made.terms[:, precision == 0], made.terms[:, precision > 0]
     spread = made.spread() + (shrunk / precision[precision > 0]) @ shrunk.T
@@ -192,7 +192,7 @@ def left_out(made: ReadTrials, precision: Vector, noise: Noise = NO_NOISE) -> Le
     left = noise.worth * noise.sd**2 + float(made.read @ freed @ made.read)
     logs = np.linalg.slogdet(spread)[1] + np.linalg.slogdet(held)[1]
     evidence = -logs / 2 - df / 2 * log(max(left, LEAST))
-    return LeftOut(made.read - missed, weight, float(evidence))
+    return LeaveOneOut(made.read - missed, weight, float(evidence))
 
 
 def leverage(made: ReadTrials, precision: Vector) -> Vector:

@@ -14,7 +14,8 @@ import numpy as np
 import tomlkit
 from pydantic import Field, PrivateAttr, ValidationError
 
-from optimizer.bench.batch import BenchLine, Day, Scale, change_file, counting
+from optimizer.bench.batch import Scale, change_file
+from optimizer.bench.lines import BenchLine, Day, counting
 from optimizer.data.facts import Amount, Celsius, Frozen, Key, Percent, Ph, Positive
 from optimizer.data.pool import Vector
 from optimizer.data.sheet import number_of

@@ -13,7 +13,7 @@ from math import exp, isnan, nan
 import numpy as np
 
 from optimizer.immutable import Figure, immutable, seen, untold
-from optimizer.rules.fitted import Measured, told_as_read
+from optimizer.rules.fitted import MeasuredRule, told_as_read
 from optimizer.trials.basis import Coordinates
 from optimizer.trials.factors import Way
 from optimizer.trials.factors import ends as ends_of
@@ -121,7 +121,7 @@ class Fit:
     points: tuple[Point, ...]
     notes: tuple[str, ...]
     """Drift, repeats that disagree, lack of fit, what cannot be told."""
-    measure: Measured | None = untold(default=None)
+    measure: MeasuredRule | None = untold(default=None)
     """The rule that it becomes; None if it does not predict."""
     ways: tuple[Way, ...] = untold(default=())
     doses: tuple[Vector, ...] = untold(default=())

@@ -15,7 +15,7 @@ from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError, fault
 from optimizer.immutable import immutable, replace
 from optimizer.rules import LimitRule, Rule
-from optimizer.rules.fitted import FittedLine, Measured, Tried, WithinTrials
+from optimizer.rules.fitted import FittedLine, MeasuredRule, Tried, WithinTrials
 from optimizer.rules.mean import MeanRating
 from optimizer.trials.basis import on_three_levels
 from optimizer.trials.fitted import SURE, Fits, measured_of
@@ -92,7 +92,7 @@ def with_readings(brief: Brief, fits: Fits, wish: ReadingsWish) -> Brief:
     return _noted(replace(brief, scenario=scenario, **changed), notes)
 
 
-def _notes(gone: Iterable[str], aims: Iterable[str], by_logarithm: Iterable[Measured], sure: float) -> list[str]:
+def _notes(gone: Iterable[str], aims: Iterable[str], by_logarithm: Iterable[MeasuredRule], sure: float) -> list[str]:
     """Return what is to be said where readings take the place of ratings."""
     return [
         *(f"'{reading}' gives way to what was measured here" for reading in gone),
@@ -170,7 +170,7 @@ def _at_ph(brief: Brief, series: Series, ph: float | None) -> Brief:
     return replace(brief, scenario=scenario, acidity=acidity.model_copy(update=ends))
 
 
-def _objectives(brief: Brief, told: Mapping[str, Measured]) -> dict[str, str]:
+def _objectives(brief: Brief, told: Mapping[str, MeasuredRule]) -> dict[str, str]:
     """Return the reading that each goal of the objective is measured by, by the goal's name."""
     found = {}
     for _, goal in brief.scenario.objective.goals:
@@ -182,13 +182,13 @@ def _objectives(brief: Brief, told: Mapping[str, Measured]) -> dict[str, str]:
     return found
 
 
-def _nothing(fits: Fits, told: Mapping[str, Measured]) -> str:
+def _nothing(fits: Fits, told: Mapping[str, MeasuredRule]) -> str:
     if not told:
         return f"nothing that was measured in '{fits.trials}' predicts, so nothing of it enters"
     return f"no limit and no objective is on {listed(list(told), 'or')}: write --want, or limits into the series"
 
 
-def _refuse_missing(brief: Brief, used: Mapping[str, Measured]) -> None:
+def _refuse_missing(brief: Brief, used: Mapping[str, MeasuredRule]) -> None:
     for measure in used.values():
         tried = measure.tried
         for name, dose in zip(tried.materials, tried.centre, strict=True):
@@ -207,7 +207,7 @@ def _replaced(brief: Brief, limits: Mapping[str, Wanted]) -> dict[str, str]:
     }
 
 
-def _rules(measure: Measured, ends: Wanted) -> list[LimitRule]:
+def _rules(measure: MeasuredRule, ends: Wanted) -> list[LimitRule]:
     """Return a measure with its limits, one rule for each; without any it is only shown."""
     least, most = ends
     if measure.scale == "yes/no" and least is not None:
@@ -215,10 +215,10 @@ def _rules(measure: Measured, ends: Wanted) -> list[LimitRule]:
     made: list[LimitRule] = []
     fields = measure.model_dump() | {"tried": measure.tried}
     if least is not None:
-        made.append(Measured.model_validate(fields | {"at_least": least}))
+        made.append(MeasuredRule.model_validate(fields | {"at_least": least}))
     if most is not None:
         other = measure.id if least is None else f"{measure.id}-most"
-        made.append(Measured.model_validate(fields | {"at_most": most, "id": other}))
+        made.append(MeasuredRule.model_validate(fields | {"at_most": most, "id": other}))
     if made and measure.scale != "yes/no":
         made.append(measure.model_copy(update={"id": f"{measure.id}-expected"}))
     free = measure.with_limits(-inf, inf)

@@ -177,6 +177,19 @@ def test_a_program_writes_the_table_of_a_range(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == [out], "pieces go once the table is there"
 
 
+def test_a_program_is_told_the_next_step_and_every_scenario_of_a_range() -> None:
+    """The size in the step and the limits are made up."""
+    told = optimizer.blend("hand-wash")
+    assert told.document().facts[0] == ("next", "tenside batch hand-wash --size 5kg --out batch.toml")
+    asked = optimizer.read_brief("hand-wash", active__at_least=10)
+    assert all(name != "next" for name, _ in optimizer.blend(asked).document().facts), "nobody said what it is called"
+    altered = optimizer.blend(asked, name="hand-wash", altered=True).document()
+    assert altered.facts[0][1].startswith("write what you changed into the brief, then tenside batch hand-wash")
+    ranged = optimizer.vary("hand-wash", {"active.at_least": [9, 10]})
+    assert "Every scenario" in ranged._repr_html_()
+    assert [part.title for part in ranged.page().sections][:-1] == [part.title for part in ranged.document().sections]
+
+
 def test_reprs_of_formulas_and_results_are_one_line() -> None:
     found = optimizer.blend("hand-wash").found
     assert re.fullmatch(r"<result for 'Harbour hand wash': optimal, .*, 0\.99\d*>", repr(found))

@@ -66,6 +66,7 @@ def with_quat() -> Library:
 
 
 CASES: dict[str, tuple[Case, Case]] = {
+    "salt-near-limit": (case({**SALTY, "sodium-chloride": 1.5}), case({SLES: 14.0, "glycerin": 3.0})),
     "salt-or-thickener": (case(SALTY), case({"glycerin": 3.0})),
     "no-way-to-thicken": (case(MILD), case(MILD, thickeners=[LIQUID])),
     "thickener-unfit": (case(MILD, ph=7.0, thickeners=[LIQUID]), case(MILD, ph=5.5, thickeners=[LIQUID])),
@@ -73,7 +74,6 @@ CASES: dict[str, tuple[Case, Case]] = {
     "thickener-first": (case(MILD, thickeners=["xanthan-gum"]), case(MILD, thickeners=[LIQUID])),
     "thickener-heat": (case(MILD, thickeners=[MELT]), case(MILD, thickeners=[LIQUID])),
     "amide-and-salt": (case({**SALTY, "cocamide-mea": 2.0}), case(SALTY)),
-    "salt-near-limit": (case({**SALTY, "sodium-chloride": 1.5}), case({SLES: 14.0, "glycerin": 3.0})),
     "salts-past-the-peak": (
         case({**SALTY, "sodium-benzoate": 0.5, "potassium-sorbate": 0.3}),
         case({**SALTY, "phenoxyethanol-ethylhexylglycerin": 0.9}),
@@ -194,6 +194,21 @@ def test_the_share_at_both_ends_is_that_of_mass_action() -> None:
 )
 def test_what_is_near_to_answering_to_salt_is_tried(doses: dict[str, float], words: str) -> None:
     assert words in said("salt-or-thickener", situation(doses)).text
+
+
+def test_salt_is_asked_for_before_the_curve_that_is_to_be_run_or_not_added_at_all() -> None:
+    """Salts of 1.1 % preservatives leave little of 2 % (common practice): the lots come first, then the curve."""
+    little = advice_on(situation({**SALTY, "sodium-benzoate": 0.7, "potassium-sorbate": 0.4}))
+    texts = [a.text for a in little if a.key in ("salt-near-limit", "salt-or-thickener")]
+    assert [t.split(";")[0].split(",")[0] for t in texts] == [
+        "Ask for the salt of your lots before the salt curve",
+        "Make one unsalted master and a salt curve on 100 g samples at one temperature: 0.2",
+    ]
+    assert said("salt-near-limit", situation({**SALTY, "sodium-chloride": 1.6})).text.startswith("Add no salt;")
+
+
+def test_salt_without_room_in_what_is_kept_free_is_no_way() -> None:
+    assert "a salt curve begins at 0.2 %" in said("salt-or-thickener", situation(SALTY, held=0.0)).reason
 
 
 def test_salt_past_its_limit_is_told_as_above_it_and_nothing_as_left() -> None:

@@ -26,7 +26,8 @@ from optimizer.bench.acid import (
     sessions_of,
 )
 from optimizer.bench.acid_log import Noted, note_reading, read_points
-from optimizer.bench.batch import Batch, read_batch
+from optimizer.bench.batch import Batch, WeighedLine, read_batch
+from optimizer.bench.stage import stage_of
 from optimizer.chemistry.alkalinity import KINDS, USUAL_ACTIVE, know
 from optimizer.chemistry.constants import WEAK, Weak
 from optimizer.chemistry.interval import Interval
@@ -351,7 +352,7 @@ def test_a_struck_reading_stays_and_the_log_goes_on_without_it(
     path = write(tmp_path)
     run(path, "--read", 9.1, "--of", "batch")
     run(path, "--added", 20, "--read", 6.1)
-    code, out, _ = run(path, "--strike", 2, "--why", "the meter was not calibrated")
+    code, out, _ = run(path, "--strike", 2, "--why", "the meter was not calibrated", "--not-added")
     assert code == 0
     assert "2: pH 6.1 at 20 g of citric acid anhydrous, batch; " in " ".join(out.split())
     run(path, "--added", "0.25%", "--read", 6.6)  # 12 of 4800 g
@@ -366,6 +367,44 @@ def test_a_struck_reading_stays_and_the_log_goes_on_without_it(
     assert (code, "strike the wrong reading first" in err) == (2, True)
     code, _, err = run("hand-wash", "--strike", 1, "--why", "x")
     assert (code, "readings are kept in a batch file" in err) == (2, True)
+
+
+def test_what_was_added_before_a_misread_ph_stays_in(tmp_path: Path, run: Callable[..., tuple[int, str, str]]) -> None:
+    """1.8 g are in, whatever the meter said: the sum, the next dose and the formula as made count them (made up)."""
+    path = write(tmp_path)
+    run(path, "--read", 8.4, "--of", "batch")
+    run(path, "--added", 8, "--read", 7.0)
+    run(path, "--added", 18, "--read", 13)
+    _, out, _ = run(path, "--strike", 3, "--why", "misread", "--json")
+    told = json.loads(out)
+    assert told["struck"][0]["line"].endswith("(what was added stays in)")
+    log = told["log"][0]
+    assert (log["state"], log["next_addition_g"]) == ("measure", 0)
+    assert "18 g are in, and the last reading that counts was taken at 8 g" in log["reason"]
+    batch = read_batch(path)
+    assert (batch.adjustment[0].added_g, batch.ph_readings[-1].ph) == (18, 7.0)
+    weighed = tuple(WeighedLine(material=line.material, grams=1) for line in batch.line)
+    assert stage_of(batch.model_copy(update={"all_weighed": weighed})).words == "Read the pH."
+    run(path, "--read", 6.0)
+    found = read_batch(path).adjustment[0]
+    assert [(r.added_g, r.ph) for r in found.reading] == [(0, 8.4), (8, 7.0), (18, 6.0)], "counted on from 18 g"
+    run(path, "--strike", 3, "--why", "the bottle was never opened", "--not-added")
+    assert not read_batch(path).adjustment[0].all_readings[2].addition_stays
+    code, _, err = run(path, "--strike", 3, "--why", "again", "--not-added")
+    assert (code, "struck already" in err) == (3, True)
+
+
+def test_a_line_that_an_older_version_struck_counts_as_not_added(tmp_path: Path) -> None:
+    path = write(tmp_path)
+    more = """
+[[adjustment]]
+start_g = 4800
+chemical = "citric acid anhydrous"
+strength_percent = 50
+reading = [ { added_g = 0, ph = 9.1 }, { added_g = 20, ph = 6.1, struck = "misread" } ]
+"""
+    path.write_text(path.read_text(encoding="utf-8") + more, encoding="utf-8")
+    assert read_batch(path).adjustment[0].added_g == 0
 
 
 def test_more_solution_than_is_held_back_is_doubted(tmp_path: Path, run: Callable[..., tuple[int, str, str]]) -> None:

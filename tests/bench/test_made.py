@@ -264,14 +264,12 @@ def test_what_was_made_always_sums_to_100(batch: Batch) -> None:
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a batch file of the hand wash at 5 kg with a scale that shows 0.01 g."""
-    from optimizer.bench.plan import batch_size, batch_text
+    from optimizer.bench.plan import BatchHead, batch_size, batch_text
 
     path = tmp_path_factory.mktemp("batch") / "plan.toml"
     found = subject_of("hand-wash")
-    text = batch_text(
-        found.formula, found.setting, batch_size("5kg"), brief="hand-wash", batch="HW-1", product="Harbour hand wash",
-        planned_on="2026-11-25", scale_step_g=0.01,
-    )  # fmt: skip
+    head = BatchHead("HW-1", "Harbour hand wash", "hand-wash", "2026-11-25")
+    text = batch_text(found.formula, found.setting, batch_size("5kg"), head, 0.01)
     path.write_text(text)
     return path
 
@@ -395,6 +393,33 @@ def test_water_that_evaporated_is_put_back(plan: Path, tmp_path: Path) -> None:
     assert filled.put_back.why_not == "19 bottles are filled, and what is filled is not opened again"
     assert not made_document(filled).verdict.startswith("Put back")
     assert reconciled(plan, tmp_path, more=LOSING.format(mass=4990)).put_back is None
+
+
+def test_water_that_was_put_back_is_not_asked_for_again(plan: Path, tmp_path: Path, run: Run) -> None:
+    """By hand: 4850 g weighed once, then 150 g of water: 5000 g are there, weighed again or not."""
+    reconciled(plan, tmp_path, more=LOSING.format(mass=4850))
+    path = tmp_path / "made.toml"
+    assert run("made", path, "--json").json["put_back"]["grams"] == pytest.approx(150, abs=0.02)
+    run("weighed", path, "--water-added", "350")
+    assert read_batch(path).finish.there_g == 5000
+    told = run("made", path, "--json").json
+    assert told["put_back"] is None
+    assert sum(line["grams"] for line in told["formula"]) == pytest.approx(5000, abs=0.02)
+    assert "150 g of the water were put back after the batch was weighed: 5000 g by sum" in told["notes"]
+    run("weighed", path, "--water-added", "300")
+    assert read_batch(path).finish.there_g == 4950, "a slip in the water is mended by noting it anew"
+    run("weighed", path, "--finish-mass", "4990")
+    assert read_batch(path).finish.there_g == 4990, "what is read counts more than the sum"
+    run("weighed", path, "--water-added", "200")
+    assert read_batch(path).finish.there_g == 4990, "less water noted than the mass held takes nothing out of it"
+
+
+def test_missing_water_that_never_went_in_has_not_evaporated(plan: Path, tmp_path: Path) -> None:
+    """By hand: 4800 g and 100 g of water went in, 4870 g are there: 130 g are missing, of which 30 g evaporated."""
+    more = LOSING.format(mass=4870).replace("200", "100")
+    made = reconciled(plan, tmp_path, more=more)
+    assert made.put_back is not None
+    assert made.put_back.where_it_is == "100 g of it were planned and are not in yet; 30 g have evaporated."
 
 
 def test_water_is_not_put_back_where_a_rule_would_break(plan: Path, tmp_path: Path) -> None:

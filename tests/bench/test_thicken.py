@@ -487,7 +487,7 @@ def test_a_struck_step_stays_and_the_log_goes_on_without_it(run: Run, tmp_path: 
     path = laid(tmp_path)
     log_of(run, path, LIQUID, "--added", "0%", "--judged", 1, "--ph", 5.3)
     log_of(run, path, LIQUID, "--added", "1.5%", "--judged", 2, "--ph", 5.3)
-    told = run("thicken", path, "--strike", 2, "--why", "0.5, not 1.5", "--json").json
+    told = run("thicken", path, "--strike", 2, "--why", "0.5, not 1.5", "--not-added", "--json").json
     assert told["logs"][0]["added_percent"] == 0
     assert [(s["number"], s["line"], s["why"]) for s in told["struck"]] == [
         (2, "sorbitan-sesquicaprylate 1.5 %", "0.5, not 1.5")
@@ -502,6 +502,17 @@ def test_a_struck_step_stays_and_the_log_goes_on_without_it(run: Run, tmp_path: 
     )
     assert (code, "strike the wrong line first" in err) == (2, True)
     assert "there is no step of thickening of this number" in run("thicken", path, "--strike", 7, "--why", "x").err
+
+
+def test_what_was_added_before_a_misread_thickness_stays_in(run: Run, tmp_path: Path) -> None:
+    path = laid(tmp_path)
+    log_of(run, path, LIQUID, "--added", "0%", "--judged", 1, "--ph", 5.3)
+    log_of(run, path, LIQUID, "--added", "1.5%", "--judged", 5, "--ph", 5.3)
+    told = run("thicken", path, "--strike", 2, "--why", "read too soon", "--json").json["logs"][0]
+    assert (told["added_percent"], told["state"], told["next"]) == (1.5, "read again", None)
+    log = log_of(run, path, LIQUID, "--added", "1.5%", "--judged", 2, "--ph", 5.3)
+    assert [s["number"] for s in log["steps"]] == [1, 3]
+    assert log["state"] == "open"
 
 
 def test_a_thickener_that_is_a_line_of_the_batch_is_told_beside_its_log(run: Run, tmp_path: Path) -> None:

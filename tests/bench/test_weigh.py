@@ -13,13 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.answers.bench import lay_batch
+from optimizer.answers.following import after_blend
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import Batch, Scale, batch_from
 from optimizer.bench.grams import diluted, grams_of
-from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table, hold_back
+from optimizer.bench.plan import BatchHead, batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.steps import heat
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
-from optimizer.cli.blend import _following
 from optimizer.data.formula import Formula, Line
 from optimizer.data.formula_file import read_formula
 from optimizer.data.library import Library, read_library
@@ -340,10 +340,8 @@ def hand_wash() -> tuple[Formula, Setting]:
 def test_a_laid_batch_file_reads_back_as_the_plan() -> None:
     formula, setting = hand_wash()
     nasty = 'Wash "1"\\n [x]'
-    text = batch_text(
-        formula, setting, batch_size("5kg"), brief="hand-wash", batch=nasty, product=nasty, planned_on="2026-11-25",
-        scale_step_g=0.5,
-    )  # fmt: skip
+    head = BatchHead(nasty, nasty, "hand-wash", "2026-11-25")
+    text = batch_text(formula, setting, batch_size("5kg"), head, 0.5)
     batch = batch_from(tomli.loads(text), "t")
     assert batch.doses == pytest.approx(formula.doses)
     assert fsum(batch.doses.values()) + batch.held_back_percent == pytest.approx(100, abs=1e-9)
@@ -354,9 +352,7 @@ def test_doses_on_no_grid_are_written_so_that_they_sum() -> None:
     formula, setting = hand_wash()
     share = 100 / len(formula.lines)
     odd = Formula(tuple(Line(line.item, share) for line in formula.lines[:-1]), share)
-    text = batch_text(
-        odd, setting, batch_size("5kg"), brief="hand-wash", batch="1", product="", planned_on="", scale_step_g=1
-    )
+    text = batch_text(odd, setting, batch_size("5kg"), BatchHead("1", "", "hand-wash", ""), 1)
     batch = batch_from(tomli.loads(text), "t")
     assert fsum(batch.doses.values()) + batch.held_back_percent == pytest.approx(100, abs=1e-6)
 
@@ -389,4 +385,4 @@ def test_a_batch_is_as_large_as_its_brief_says_unless_it_is_said_otherwise(tmp_p
     assert "size: 12kg, the batch_kg of the brief" in laid.notes
     assert lay_batch(found, tmp_path / "other.toml", size="5kg").batch.size_g == 5000
     assert found.result is not None
-    assert _following("x.toml", found.result, altered=False) == "tenside batch x.toml --out batch.toml"
+    assert after_blend("x.toml", found.result) == "tenside batch x.toml --out batch.toml"

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.answers.kept import Records, unpack
+from optimizer.answers.kept import Records, bring_back, unpack
 from optimizer.answers.starter import lay
+from optimizer.errors import DataError
 from optimizer.files import digest
 from tests.support.desk import TODAY, Browser, desk_of
 
@@ -56,6 +57,37 @@ def test_the_records_come_as_the_command_writes_them(desk: Browser, folder: Path
     assert written
     for name, path in written.items():
         assert carried.read(name) == path.read_bytes()
+
+
+def test_an_empty_folder_takes_it_back(desk: Browser, folder: Path, tmp_path: Path) -> None:
+    carried = desk.get("/along/folder.zip").content
+    (tmp_path / "new").mkdir()
+    other = desk_of(tmp_path / "new")
+    page = other.get("/")
+    back = next(f for f in page.forms if f.buttons)
+    refused = other.submit("/", dict(back.buttons), form=back)
+    assert (refused.status, "Choose the file that was taken along." in refused.text) == (422, True)
+    damaged = carried[: len(carried) // 2]
+    again = next(f for f in refused.forms if f.buttons)
+    refused = other.submit("/", dict(back.buttons), form=again, files=[("packed", "half.zip", damaged)])
+    assert refused.status == 422
+    assert list((tmp_path / "new").iterdir()) == []
+    again = next(f for f in refused.forms if f.buttons)
+    done = other.submit("/", dict(back.buttons), form=again, files=[("packed", "bench.zip", carried)])
+    assert "Put back: 6 files." in done.text
+    there = {p.name: digest(p) for p in folder.glob("*.*") if not p.name.startswith(".") and p.suffix != ".db"}
+    assert {p.name: digest(p) for p in (tmp_path / "new").glob("*.*") if p.suffix != ".db"} == there
+
+
+def test_nothing_that_lies_there_is_replaced(desk: Browser, tmp_path: Path) -> None:
+    carried = desk.get("/along/folder.zip").content
+    there = tmp_path / "there"
+    there.mkdir()
+    (there / "shelf.csv").write_text("mine", encoding="utf-8")
+    with pytest.raises(DataError, match="exists"):
+        bring_back(there, carried)
+    assert [p.name for p in there.iterdir()] == ["shelf.csv"]
+    assert (there / "shelf.csv").read_text(encoding="utf-8") == "mine"
 
 
 def test_without_records_none_are_offered(tmp_path: Path) -> None:

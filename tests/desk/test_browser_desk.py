@@ -31,6 +31,7 @@ from tests.support.harbour import batch_file
 pytestmark = marks
 
 DARK = [{"name": "prefers-color-scheme", "value": "dark"}]
+NOBODY = {"offline": True, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
 LAID: dict[str, str] = {}
 
 
@@ -340,6 +341,45 @@ def test_a_page_in_sight_is_told_that_its_file_was_changed_broken_or_lost(browse
         browser.get(page)
         assert one(browser, "#grams").get_attribute("value") == "123,4", "nothing that was typed is lost"
     assert read_batch(path).weighed == ()
+
+
+def test_back_after_a_form_shows_what_is_noted_and_sends_nothing_again(browser: Any, folder: Path) -> None:
+    path = folder / "batch-12.toml"
+    with served(folder) as desk:
+        enter(browser, desk.address, desk.guard)
+        leave(browser, browser.find_element("link text", "Weigh"))
+        fill(browser, grams="200", lot="A")
+        press(browser)
+        browser.back()
+        wait(lambda: one(browser, ".figure").text.startswith("600"))
+        assert one(browser, "#grams").get_attribute("value") == ""
+        fill(browser, grams="1,234")
+        press(browser)  # refused
+        leave(browser, browser.find_element("link text", "pH"))
+        browser.back()
+        wait(lambda: one(browser, "#grams").get_attribute("value") == "1,234")
+        browser.refresh()
+        assert one(browser, "#grams").get_attribute("value") == "1,234", "what was typed is there, and was not sent"
+    assert [w.grams for w in read_batch(path).weighed] == [200]
+
+
+def test_a_telephone_that_slept_is_told_what_changed_meanwhile(chrome: Any, folder: Path) -> None:
+    path = folder / "batch-12.toml"
+    with served(folder) as desk, window(chrome, 390, 844, touch=True) as driver:
+        enter(driver, desk.address, desk.guard, phone=True, formulas=False)
+        driver.get(f"{desk.address}/batch/batch-12/weigh")
+        fill(driver, grams="123,4")
+        wait(lambda: driver.execute_script("return !!watching && watching.readyState === EventSource.OPEN"))
+        driver.execute_cdp_cmd("Network.enable", {})
+        driver.execute_cdp_cmd("Network.emulateNetworkConditions", NOBODY)
+        driver.execute_script("watching.dispatchEvent(new Event('error')); watching.close()")  # as a dead line ends
+        path.write_text(path.read_text(encoding="utf-8") + "\n# elsewhere\n", encoding="utf-8")
+        driver.execute_cdp_cmd("Network.emulateNetworkConditions", NOBODY | {"offline": False})
+        driver.execute_script("document.dispatchEvent(new Event('visibilitychange'))")
+        wait(lambda: "was changed elsewhere since this page was made" in one(driver, "#changed").text)
+        assert one(driver, "#grams").get_attribute("value") == "123,4"
+        press(driver)
+        assert "Noted: 123.4 g" in text(driver)
 
 
 def test_a_page_out_of_sight_asks_for_nothing(browser: Any, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

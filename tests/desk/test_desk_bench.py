@@ -171,6 +171,36 @@ def test_every_figure_that_is_shown_stands_in_the_record(batch: Path, run: Run) 
     assert f"{put_back['grams']:g} g of water are missing. Do not put them back: {put_back['why_not']}." in page.text
 
 
+def test_a_misread_ph_is_struck_and_the_acid_stays_in(small: Path) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    desk.get("/batch/batch-12/ph")
+    told(desk.submit("/ph", {"ph": "9.2"}))
+    told(desk.submit("/ph", {"now": "1", "ph": "13"}))
+    strike = next(f for f in desk.at.forms if ("strike", "2") in f.buttons)
+    page = told(desk.submit("/ph", {"strike": "2", "why": "the meter was off"}, form=strike))
+    assert "What was added before it is in all the same." in page.text
+    assert "Read the pH first" in page.text
+    assert "1 g are in so far" in page.text
+    told(desk.submit("/ph", {"ph": "7"}))
+    assert read_batch(small).adjustment[0].added_g == 1
+    strike = next(f for f in desk.at.forms if ("strike", "3") in f.buttons)
+    told(desk.submit("/ph", {"strike": "3", "why": "nothing went in", "wrong": "both"}, form=strike))
+    assert not read_batch(small).adjustment[0].all_readings[2].addition_stays
+
+
+def test_water_that_was_put_back_is_counted_where_nobody_weighs_again(small: Path) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    desk.get("/batch/batch-12/finish")
+    asked = float(shown(desk.submit("/finish", {"mass": "970"}).html, '<p class="of">Put back</p>', "<form")[0])
+    page = told(desk.submit("/finish", {"water": f"{asked:g}", "bottles": "3"}))
+    assert read_batch(small).finish.there_g == pytest.approx(970 + asked)
+    assert "No water is missing" in page.text
+    assert f"{970 + asked:g} g by sum" in page.text
+    assert not dict(page.form("/finish").fields)["mass"]
+
+
 def test_water_that_is_missing_is_told_as_large_as_a_weight(small: Path, run: Run) -> None:
     desk = desk_of(small.parent)
     weigh(desk, "batch-12")

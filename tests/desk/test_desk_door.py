@@ -149,6 +149,21 @@ def test_a_double_tap_notes_once(desk: Browser, tmp_path: Path) -> None:
     assert "Noted: 200 g" in desk.follow(answers[0]).text
 
 
+def test_a_form_out_of_the_browsers_memory_that_holds_something_else_is_never_dropped(
+    desk: Browser, tmp_path: Path
+) -> None:
+    desk.get(PLACE)
+    form = desk.at.form("/weigh")
+    assert desk.submit("/weigh", {"grams": "200"}, form=form).status == 200
+    again = desk.submit("/weigh", {"grams": "30"}, form=form)  # back, and another figure
+    assert again.status == 422
+    assert "This form was sent before, with something else in it, and that was noted." in again.text
+    assert 'value="30"' in again.html
+    assert noted(tmp_path) == 1
+    assert desk.submit("/weigh").status == 200, "what is shown then can be sent"
+    assert [w.grams for w in read_batch(tmp_path / "batch-12.toml").weighed] == [200, 30]
+
+
 @pytest.mark.parametrize(
     "address",
     ["/batch/../weigh", "/batch/..%2f..%2fetc%2fpasswd/weigh", "/batch/%2e%2e/weigh", "/batch//etc/passwd/weigh",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import http.client
 import os
 import re
@@ -15,17 +16,22 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from email.message import Message
 from pathlib import Path
+from urllib.parse import parse_qs
 
 import pytest
 
 from optimizer.answers.starter import NAMES
+from optimizer.bench.batch import read_batch
+from optimizer.desk import watch
+from optimizer.desk.folder import Folder
 from optimizer.desk.phone import qr_lines
 from optimizer.desk.serve import listen
 from optimizer.desk.shortcut import lay_shortcut, shortcut_text
 from optimizer.errors import DataError
 from tests.support.chromium import served
 from tests.support.command import Run
-from tests.support.desk import desk_of
+from tests.support.desk import Browser, desk_of
+from tests.support.harbour import batch_file
 
 
 @contextmanager
@@ -53,6 +59,40 @@ def asked(address: str, cookie: str = "") -> tuple[int, Message, str]:
         connection.request("GET", f"/{path}", headers={"cookie": cookie} if cookie else {})
         answer = connection.getresponse()
         return answer.status, answer.headers, answer.read().decode()
+
+
+def test_two_desks_of_one_folder_keep_what_either_notes(tmp_path: Path) -> None:
+    path = batch_file(tmp_path, "12", bottles=None)
+    with served(tmp_path) as one, served(tmp_path) as other:  # the second takes another port by itself
+        assert one.address != other.address
+        first, second = (Browser(desk.app, desk.guard, origin=desk.address).opened() for desk in (one, other))
+        for desk in (first, second):
+            desk.get("/batch/batch-12/weigh")
+        assert first.submit("/weigh", {"grams": "400", "lot": "A"}).status == 200
+        told = watch.told(Folder(tmp_path), *asked_of(second.at.html))
+        assert told.startswith("batch-12.toml was changed elsewhere since this page was made.")
+        asked_back = second.submit("/weigh", {"grams": "390", "lot": "B"})
+        assert (asked_back.status, "are noted already" in asked_back.text) == (422, True)
+        assert second.submit("/weigh", {"sure": "yes"}).status == 200
+    assert [w.lot for w in read_batch(path).weighed] == ["A", "B"]
+
+
+def asked_of(page: str) -> tuple[str, str, str]:
+    """Return of what file a page is told, and how that was."""
+    found = re.search(r'data-watch="/changes\?([^"]+)"', page)
+    assert found is not None
+    query = parse_qs(found[1].replace("&amp;", "&"))
+    return query["kind"][0], query["name"][0], query["was"][0]
+
+
+def test_a_stream_shows_now_and_then_whether_anybody_still_hears_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(watch, "EVERY_S", 0.0)
+    looks = iter([*[""] * (2 * watch.BEAT + 1), "It was changed."])
+
+    async def heard() -> list[str]:
+        return [part async for part in watch.stream(lambda: next(looks), lambda: True)]
+
+    assert asyncio.run(heard()) == [":\n\n", ":\n\n", "data: It was changed.\n\n"]
 
 
 @pytest.mark.thorough

@@ -13,6 +13,7 @@ from urllib.parse import urlencode
 import pytest
 
 import optimizer as tenside
+from optimizer.desk import work
 from optimizer.files import shipped
 from optimizer.units import number
 from tests.support.desk import Answer, Browser, desk_of
@@ -83,6 +84,36 @@ def test_a_range_that_is_broken_off_is_forgotten(desk: Browser) -> None:
     sent = desk.post(address, [("form", device.form_id("/formula/hand-wash/range"))])
     assert sent.status == 303
     assert "It was broken off." in desk.follow(sent).text
+
+
+NAMES = ("hand-wash", "body-wash", "facial-wash", "curl-wash")
+LONG = (
+    "/formula/body-wash/lots?off=2",
+    "/several/one-shelf?" + urlencode({f"kg.{name}": "40" for name in NAMES}),
+    "/several/side-by-side?" + urlencode({f"is.{name}": "yes" for name in NAMES}),
+)
+
+
+@pytest.mark.parametrize("address", LONG)
+def test_a_long_question_is_broken_off_in_the_middle(
+    desk: Browser, monkeypatch: pytest.MonkeyPatch, address: str
+) -> None:
+    begun = list[work.Work]()
+    known = work.Work.__init__
+
+    def watched(self: work.Work, ask: object) -> None:
+        begun.append(self)
+        known(self, ask)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(work.Work, "__init__", watched)
+    monkeypatch.setattr(work, "SOON_S", 0.0)
+    page = desk.get(address)
+    assert "Break it off" in page.html
+    stopped = desk.submit(address.partition("?")[0], form=next(f for f in page.forms if f.method == "post"))
+    assert "It was broken off." in stopped.text
+    (long,) = begun
+    assert long.done.wait(20), "nothing goes on behind the page"
+    assert (long.found, long.trouble) == ("", "It was broken off; nothing is left of it.")
 
 
 def test_the_formula_that_is_safe_while_lots_differ_is_that_of_the_command(desk: Browser, folder: Path) -> None:

@@ -22,9 +22,9 @@ from optimizer.bench.batch import read_batch
 from optimizer.files import shipped
 from tests.support.axe import findings
 from tests.support.chromium import marks, served, wait, window
-from tests.support.clicks import fill, follow, leave, proven
+from tests.support.clicks import fill, follow, gone, leave, proven
 from tests.support.draws import drawn
-from tests.support.hands import Mouse
+from tests.support.hands import Finger, Mouse
 
 pytestmark = marks
 
@@ -106,6 +106,38 @@ def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_t
     final = seen[-1]
     answer = late[final["number"]]
     assert float(final["typed"]) == answer.moved.get("mildness.at_least", own) == place
+
+
+def test_what_is_pressed_stays_under_the_finger_when_a_proof_arrives(
+    chrome: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    go, made, proofs = threading.Event(), Rulers.prove, list[Ruled | None]()
+
+    def proving(self: Rulers, *asked: Any) -> Ruled | None:
+        go.wait(60)
+        proofs.append(made(self, *asked))
+        return proofs[-1]
+
+    go.set()
+    monkeypatch.setattr(Rulers, "prove", proving)
+    with served(folder) as desk, window(chrome, 390, 844, touch=True) as browser:
+        browser.get(desk.entry())
+        browser.get(f"{desk.address}/formula/body-wash")
+        go.clear()
+        browser.execute_script(DRAG, stated(folder / "body-wash.toml")["mildness.at_least"] + 2)
+        keep = '//button[normalize-space()="Keep in the brief"]'
+        button = wait(lambda: browser.find_element(By.XPATH, keep))
+        follows = browser.find_element(By.ID, "proof")
+        before, hand = browser.find_element(By.TAG_NAME, "html"), Finger(browser)
+        hand.down(*hand.aim(button, 0.5))
+        proofs.clear()
+        go.set()
+        wait(lambda: proofs)
+        time.sleep(0.3)
+        assert not gone(follows), "the page would grow above the finger"
+        hand.up()
+        wait(lambda: gone(before))
+        wait(lambda: "Kept in the brief." in browser.page_source)
 
 
 def answered(browser: Any) -> None:

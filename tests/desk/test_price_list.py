@@ -107,6 +107,7 @@ def test_without_a_shelf_one_is_laid_as_the_command_lays_it(tmp_path: Path) -> N
         ({"lines": "Article;Unit price\nGlycerin;3"}, "lines", "of a kg or of a pack"),
         ({"lines": "Article;Price per kg\nNobody knows this;3"}, "lines", "No line could be taken"),
         ({"density": "heavy"}, "density", "is not a number"),
+        ({"currency": "euros"}, "currency", "with three letters"),
     ],
 )
 def test_what_cannot_be_read_is_told_beside_its_field(

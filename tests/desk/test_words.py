@@ -164,7 +164,7 @@ def rich(tmp_path: Path) -> Browser:
 
 @pytest.mark.slow
 def test_no_page_names_a_command(rich: Browser) -> None:
-    crawled(rich, 400)
+    crawled(rich, 800)
 
 
 @pytest.mark.thorough

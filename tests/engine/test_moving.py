@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import linprog
 
 from optimizer.engine.highs import Session
-from optimizer.engine.moving import Line, Moving, Shift
+from optimizer.engine.moving import Moving, MovingWorth, Shift
 from optimizer.engine.search import fixed
 from optimizer.engine.sensitivity import Basis
 from optimizer.engine.tree import Tree, grown
@@ -77,7 +77,7 @@ def followed(seed: int, shift: Shift) -> tuple[Moving, float, Program] | None:
     reach = basis.reaches([move])[0]
     q = 0.0 if move[2] is None else basis.curvature(int(shift.rows[0]), move[2])
     end = min(reach.up, 5.0)
-    moving = Moving(session, cost, shift, Line(found.objective, reach.price, q), SLACK, end)
+    moving = Moving(session, cost, shift, MovingWorth(found.objective, reach.price, q), SLACK, end)
     return moving, moving.until(tree.leaves), program
 
 
@@ -144,6 +144,6 @@ def test_the_rows_are_as_they_were_afterwards() -> None:
 
 def test_a_line_meets_another_where_both_are_worth_the_same() -> None:
     """By hand: 1 + 2 t falls to 2 at 0.5; bent ones meet where t / (1 - t) = 1."""
-    assert Line(3.0, -2.0, 0.0).first_below(Line(2.0, 0.0, 0.0), 9.0) == pytest.approx(0.5)
-    assert Line(2.0, 0.0, 0.0).first_below(Line(1.0, 1.0, 1.0), 0.9) == pytest.approx(0.5)
-    assert Line(2.0, 0.0, 0.0).first_below(Line(1.0, -1.0, 0.0), 0.9) == pytest.approx(0.9)
+    assert MovingWorth(3.0, -2.0, 0.0).first_below(MovingWorth(2.0, 0.0, 0.0), 9.0) == pytest.approx(0.5)
+    assert MovingWorth(2.0, 0.0, 0.0).first_below(MovingWorth(1.0, 1.0, 1.0), 0.9) == pytest.approx(0.5)
+    assert MovingWorth(2.0, 0.0, 0.0).first_below(MovingWorth(1.0, -1.0, 0.0), 0.9) == pytest.approx(0.9)

@@ -114,6 +114,7 @@ def ids_in(command: str, told: str) -> list[str]:
     """Return the ids that stand where a maker reads names; what is typed and keys such as 'missing.ID' keep theirs."""
     if "--json" in command or "--export" in command or any(command.startswith(f"tenside {of}") for of in OF_IDS):
         return []
+    told = re.sub(r"\n +", " ", told)  # a command may go on in the next line
     prose = re.sub(r"'tenside [^']*'|\btenside [a-z].*|--\S+ \S+|\S+=\S+|\b[a-z_]+\.[a-z][\w.-]*", "", told)
     return sorted(IDS & set(re.findall(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)+(?![\w-])", prose)))
 

@@ -12,6 +12,7 @@ import pytest
 from optimizer.answers.columns import sides_of
 from optimizer.answers.questions import read_brief
 from optimizer.answers.rulers import Rulers
+from optimizer.answers.stock import shelf_left
 from optimizer.data.library import read_library
 from optimizer.data.shelf import read_shelf
 from optimizer.files import digest, shipped
@@ -156,6 +157,13 @@ def test_a_limit_of_stock_knows_what_was_used(tmp_path: Path, monkeypatch: pytes
     assert next(r for r in told["rules"] if r["id"] == f"stock-{BETAINE}")["high"] == pytest.approx(7)
     plan = json.loads(ask("together", "hand-wash=10", "--stock-only", "--json").out)
     assert next(m for m in plan["balances"] if m["material"] == BETAINE)["stock"] == pytest.approx(0.7)
+    ranged = json.loads(
+        ask("range", "hand-wash", "--set", "batch_kg=10", "--vary", "active.at_least=9,9.2", "--json").out
+    )
+    alone = json.loads(ask("blend", "hand-wash", "--set", "batch_kg=10", "--set", "active.at_least=9.2", "--json").out)
+    costs = [row["objective_value"] for row in ranged["answers"]]
+    assert costs == pytest.approx([told["objective_value"], alone["objective_value"]], abs=1e-6)
+    assert all(row["doses"][BETAINE] <= 7 + 1e-6 for row in ranged["answers"])  # 7.6 % without what was used
     assert sides_of(["hand-wash"])[0].brief.shelf == read_brief("hand-wash").shelf
     own_brief = tmp_path / "own.toml"
     own_brief.write_text(
@@ -190,3 +198,16 @@ def test_records_that_cannot_be_read_stop_the_answer(tmp_path: Path, monkeypatch
     told = ask("blend", "hand-wash")
     assert told.code == 3
     assert "records.db" in told.err
+
+
+def test_stock_looks_where_the_bench_keeps_its_records(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """300 g were used of 1 kg that was counted the day before."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "kept").mkdir()
+    store_of(tmp_path / "kept", ("1", 300, "", "2026-03-11"))
+    (tmp_path / "shelf.csv").write_text(HEAD + f"{BETAINE},,1,2026-03-10,2.7,,\n", encoding="utf-8")
+    (tmp_path / "bench.toml").write_text('records = "kept/records.db"\n', encoding="utf-8")
+    told = json.loads(ask("stock", "shelf.csv", "--on", "2026-03-12", "--json").out)
+    assert told["materials"][0]["left_kg"] == pytest.approx(0.7)
+    left = shelf_left(tmp_path / "shelf.csv", tmp_path / "records.db", "2026-03-12")
+    assert left.left_kg == {2: pytest.approx(0.7)}

@@ -9,7 +9,7 @@ from random import Random
 import pytest
 
 from optimizer.brief.brief import Brief, load_brief
-from optimizer.engine.moving import Line
+from optimizer.engine.moving import MovingWorth
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.formula_json import Blend
@@ -35,11 +35,11 @@ def followed(result: Result) -> list[Outcome]:
     return [o for rule in result.rules for o in rule.bound if not isnan(o.whole_from)]
 
 
-def line_of(result: Result, o: Outcome, to: float) -> Line:
+def line_of(result: Result, o: Outcome, to: float) -> MovingWorth:
     """Return what the answer is worth as a limit goes to an end of its price, from the prices alone."""
     price, last = o.price, o.price_to if to > o.limit_at else o.price_from
     bent = isfinite(last) and isfinite(to) and last and abs(last - price) > 1e-12
-    return Line(result.objective, price, (1 - sqrt(price / last)) / (to - o.limit_at) if bent else 0.0)
+    return MovingWorth(result.objective, price, (1 - sqrt(price / last)) / (to - o.limit_at) if bent else 0.0)
 
 
 def worth(case: Case, o: Outcome, limit: float) -> float:

@@ -232,13 +232,14 @@ EIGHT: Table = {"id": "act", "kind": "active", "at_least": 8}
 DEAR = {"sulf": 7.0, "beta": 1.5, "gluc": 9.0, "hume": 2.0}
 CHEAP = {"sulf": 2.0, "beta": 3.0, "gluc": 6.0, "hume": 2.0}
 SALTS: Table = {"id": "t", "kind": "thickening", "sulfate_share": 10, "active": 5}
+ROOM = {"percent": 1.0}
 HUME: Table = {"id": "hume", "kind": "dose", "of": ["hume"], "at_least": 3}
 
 MADE: dict[str, list[Case]] = {
     "thickening": [
-        pencil(DEAR, EIGHT, {"id": "t", "kind": "thickening"}),
-        pencil(DEAR, EIGHT, SALTS, salt=15),
-        pencil(DEAR, EIGHT, {**SALTS, "salt": 0.5}, salt=15),
+        pencil(DEAR, EIGHT, {"id": "t", "kind": "thickening"}, held_back=ROOM),
+        pencil(DEAR, EIGHT, SALTS, salt=15, held_back=ROOM),
+        pencil(DEAR, EIGHT, {**SALTS, "salt": 0.5}, salt=15, held_back=ROOM),
     ],
     "count": [pencil(CHEAP, EIGHT, {"id": "two", "kind": "count", "at_least": 2, "counts_from": 0.5})],
     "one-of": [pencil(CHEAP, EIGHT, {"id": "one", "kind": "one-of", "of": ["beta", "gluc"], "counts_from": 0.5})],

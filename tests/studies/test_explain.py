@@ -15,6 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
+from optimizer import read_brief
+from optimizer.assessment.alarms import alarms_of
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
@@ -534,6 +536,23 @@ def test_a_wash_is_never_mended_by_leaving_its_preservative_out(tmp_path: Path) 
     assert {"system", "enough"} <= set(found.conflict)
     assert {c.id for c in found.single_repairs} & {"budget", "active"}
     assert not {c.id for c in found.single_repairs} & {"system", "enough"}
+
+
+def test_a_wash_is_never_mended_by_leaving_out_what_washes() -> None:
+    """No blend of the shelf is rated 80 (made up); a mean over no surfactant at all is kept, and is no wash."""
+    found = explain(read_brief("hand-wash", **{"active.at_least": 0, "mildness.at_least": 80}))
+    assert {c.id for c in found.single_repairs} == {"mildness"}
+    assert not any(c.empty for c in found.single_repairs)
+    lower = read_brief("hand-wash", **{"mildness.at_least": found.single_repairs[0].new, "active.at_least": 0})
+    formula = solve(lower).formula
+    assert formula is not None
+    assert formula.active >= 3, "three surfactants of 1 % each"
+    nothing = read_brief("hand-wash", **{"surfactants.at_least": 0, "active.at_least": 0, "mildness.at_least": 80})
+    empty = solve(nothing)
+    assert empty.formula is not None
+    assert empty.formula.active == 0
+    said = [c.text for c in alarms_of(nothing, empty.formula, empty.setting)]
+    assert any(text.startswith("NOTHING IN IT WASHES") for text in said)
 
 
 def test_less_of_a_preservative_is_offered_where_that_still_preserves(tmp_path: Path) -> None:

@@ -18,25 +18,30 @@ from selenium.webdriver.support.ui import Select
 
 TARGET_PX = 43.5
 """Least height and width of what is touched: 44 px, less half of one for rounding."""
-CENTRED = "arguments[0].scrollIntoView({block: 'center'})"
 AHEAD = """
-const at = document.activeElement, following = Node.DOCUMENT_POSITION_FOLLOWING;
+const at = document.activeElement, to = arguments[0], following = Node.DOCUMENT_POSITION_FOLLOWING;
+if (at === to) return 0;
 const stops = [...document.querySelectorAll("a[href], button, input, select, textarea, summary, [tabindex='0']")]
   .filter((e) => !e.disabled && e.type !== "hidden" && e.checkVisibility({ visibilityProperty: true }));
 const passed = at === document.body ? 0 : stops.filter((e) => !(at.compareDocumentPosition(e) & following)).length;
-const to = stops.indexOf(arguments[0]);
-return to >= passed ? to - passed + 1 : stops.length - passed + to + 2;
+const place = stops.indexOf(to);
+return place >= passed ? place - passed + 1 : stops.length - passed + place + 2;
 """
+"""How often the tabulator is pressed until an element has the focus."""
 FOCUS = """
 const style = getComputedStyle(document.activeElement);
 return [document.activeElement === arguments[0], style.outlineStyle, parseFloat(style.outlineWidth)];
 """
-BOX = "return arguments[0].getBoundingClientRect().toJSON()"
 AIMED = """
-const [e, x, y] = arguments, top = document.elementFromPoint(x, y);
-return !!top && (e.contains(top) || [...(e.labels || [])].some((label) => label.contains(top)));
+const [e, across] = arguments;
+e.scrollIntoView({ block: "center" });
+const box = e.getBoundingClientRect(), x = box.x + across * box.width, y = box.y + box.height / 2;
+const top = document.elementFromPoint(x, y);
+const mine = !!top && (e.contains(top) || [...(e.labels || [])].some((label) => label.contains(top)));
+return { x, y, mine, wide: box.width, tall: box.height };
 """
-"""Whether a place of the screen belongs to an element and nothing lies on top of it."""
+"""A place of an element in the middle of the screen, and whether it is the element's with nothing on top of it."""
+MARKED = "const there = document.activeElement === arguments[0]; arguments[0].select(); return there"
 
 
 def markup(element: Any) -> str:
@@ -55,11 +60,17 @@ class Mouse:
 
     def press(self, element: Any) -> None:
         """Press a button, follow a link, open what is folded: in the middle of it, where nothing may lie on top."""
-        self.driver.execute_script(CENTRED, element)
-        box = self.driver.execute_script(BOX, element)
-        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-        assert self.driver.execute_script(AIMED, element, x, y), f"out of reach: {markup(element)}"
-        self.hit(x, y)
+        self.hit(*self.aim(element, 0.5))
+
+    def aim(self, element: Any, across: float) -> tuple[float, float]:
+        """Return the place of an element at half its height and a share of its width, which nothing hides."""
+        at = self.driver.execute_script(AIMED, element, across)
+        self.fits(element, at)
+        assert at["mine"], f"out of reach: {markup(element)}"
+        return at["x"], at["y"]
+
+    def fits(self, element: Any, at: dict[str, Any]) -> None:
+        """See that the hand can hit what it aims at."""
 
     def hit(self, x: float, y: float) -> None:
         """Click a place of the screen."""
@@ -74,8 +85,7 @@ class Mouse:
     def write(self, element: Any, text: str) -> None:
         """Write into a field instead of what stands there: go there, mark it all, type."""
         self.press(element)
-        assert self.driver.switch_to.active_element == element, f"it does not get the focus: {markup(element)}"
-        self.driver.execute_script("arguments[0].select()", element)
+        assert self.driver.execute_script(MARKED, element), f"it does not get the focus: {markup(element)}"
         self.driver.execute_cdp_cmd("Input.insertText", {"text": text})
 
     def choose(self, element: Any, value: str) -> None:
@@ -96,8 +106,7 @@ class Keys(Mouse):
 
     def go_to(self, element: Any) -> None:
         """Go on to an element by the tabulator; after the end of the page it begins anew."""
-        ahead = self.driver.execute_script(AHEAD, element)
-        if self.driver.switch_to.active_element != element:
+        if ahead := self.driver.execute_script(AHEAD, element):
             self.type(*[Key.TAB] * ahead)
         for _ in range(4):  # a list or a ruler that the count does not know
             found, outline, width = self.driver.execute_script(FOCUS, element)
@@ -144,8 +153,7 @@ class Keys(Mouse):
     def came(self) -> None:
         """Skip to the page: the first stop is the link that does."""
         self.type(Key.TAB)
-        skip = self.driver.switch_to.active_element
-        assert skip.text == "Skip to the page"
+        assert self.driver.execute_script("return document.activeElement.innerText") == "Skip to the page"
         self.type(Key.ENTER)
 
 
@@ -154,16 +162,22 @@ class Finger(Mouse):
 
     wide, tall, finger = 390, 844, True
 
-    def press(self, element: Any) -> None:
-        """Touch the middle of an element, which is large enough for that."""
-        box = self.driver.execute_script(BOX, element)
-        assert min(box["height"], box["width"]) >= TARGET_PX, f"{box['width']} x {box['height']} px: {markup(element)}"
-        super().press(element)
+    def fits(self, element: Any, at: dict[str, Any]) -> None:
+        """See that what is touched is large enough for that."""
+        assert min(at["tall"], at["wide"]) >= TARGET_PX, f"{at['wide']} x {at['tall']} px: {markup(element)}"
 
     def hit(self, x: float, y: float) -> None:
         """Touch a place of the screen."""
+        self.down(x, y)
+        self.up()
+
+    def down(self, x: float, y: float) -> None:
+        """Lay the finger on a place of the screen."""
         points = [{"x": x, "y": y}]
         self.driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": points})
+
+    def up(self) -> None:
+        """Lift the finger."""
         self.driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
 
     def tick(self, element: Any) -> None:
@@ -173,15 +187,12 @@ class Finger(Mouse):
 
     def choose(self, element: Any, value: str) -> None:
         """Choose from the telephone's own list, which is large enough to be touched."""
-        assert self.driver.execute_script(BOX, element)["height"] >= TARGET_PX
+        self.fits(element, self.driver.execute_script(AIMED, element, 0.5))
         super().choose(element, value)
 
     def push(self, slide: Any) -> None:
         """Touch a ruler at seven tenths of its length."""
-        self.driver.execute_script(CENTRED, slide)
-        box = self.driver.execute_script(BOX, slide)
-        assert box["height"] >= TARGET_PX
-        self.hit(box["x"] + 0.7 * box["width"], box["y"] + box["height"] / 2)
+        self.hit(*self.aim(slide, 0.7))
 
     def came(self) -> None:
         """See that nothing is wider than the screen."""

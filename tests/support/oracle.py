@@ -742,7 +742,7 @@ def value_at(case: Case, rule: Table, doses: dict[str, float], target: float | N
         return float(sum(x[p] > clear_cap(items[p]) + 1e-6 for p in used))
     if kind == "thickening":
         later_ways = len(suited(case, target))
-        open_ = all(float(row @ x) <= end + 1e-6 for row, end in _salt_route(rule, items))
+        open_ = all(float(row @ x) <= end + 1e-6 for row, end in _salt_route(rule, items, held_back(case)))
         dosed = float(np.array(dosed_parts(case, items, target)) @ x) >= 1 - 1e-6
         return float(later_ways + dosed + (open_ and rule.get("salt_route", True)))
     hit = [p for p in _members(rule, items) if p in used]

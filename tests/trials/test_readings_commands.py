@@ -8,7 +8,7 @@ from optimizer.answers.trials_fit import readings_in
 from optimizer.files import shipped
 from optimizer.immutable import replace
 from optimizer.rules.dose import Dose
-from optimizer.rules.fitted import Measured
+from optimizer.rules.fitted import MeasuredRule
 from optimizer.solve.best import solve
 from optimizer.studies.leeway import leeway
 
@@ -84,7 +84,7 @@ def test_leeway_holds_the_bound_at_the_ends_of_each_dose(dose):
     brief = readings_in("gentle-wash", Path(DEMO), want={"viscosity": (500.0, None)})
     found = leeway(brief, 0.02, alternatives=1)
     room = next(r for r in found.rooms if r.id == dose)
-    limit = next(r for r in brief.modelled if isinstance(r, Measured) and r.at_least)
+    limit = next(r for r in brief.modelled if isinstance(r, MeasuredRule) and r.at_least)
     for other in found.alternatives:
         assert limit.judged(other.formula, found.result.setting)[1] <= limit.slack(other.formula)
         assert other.objective <= found.best + 0.02 + 1e-6

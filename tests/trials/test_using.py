@@ -10,7 +10,7 @@ from scipy.stats import norm, t
 
 from optimizer.answers import questions
 from optimizer.errors import UsageError
-from optimizer.rules.fitted import FittedLine, Measured, WithinTrials
+from optimizer.rules.fitted import FittedLine, MeasuredRule, WithinTrials
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import case_at, formula_at
@@ -68,7 +68,7 @@ def _by_a_nonlinear_solver(brief, result):
 
     By sequential quadratic programming, from another start.
     """
-    case = case_at(brief.__replace__(modelled=tuple(r for r in brief.modelled if not isinstance(r, Measured))),
+    case = case_at(brief.__replace__(modelled=tuple(r for r in brief.modelled if not isinstance(r, MeasuredRule))),
                    result.setting)  # fmt: skip
     names, ids = case.model.names, brief.pool.ids
     x = np.array([result.formula.dose(n) if n in ids else 0.0 for n in names])
@@ -179,10 +179,10 @@ def test_a_rating_gives_way_to_its_reading():
     series = with_reads({"mildness": judged}, {"mildness": "judged"})
     fits = fits_of(series)
     brief = with_readings(gentle(), fits, ReadingsWish({"mildness": (2.5, None)}))
-    assert isinstance(rule(brief, "mildness"), Measured)
+    assert isinstance(rule(brief, "mildness"), MeasuredRule)
     assert any("gives way to what was measured here" in note for note in brief.assumptions)
     kept = with_readings(gentle(), fits, ReadingsWish())
-    assert not isinstance(rule(kept, "mildness"), Measured)
+    assert not isinstance(rule(kept, "mildness"), MeasuredRule)
 
 
 def test_nothing_is_told_outside_what_was_tried(fits):

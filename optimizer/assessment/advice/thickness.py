@@ -21,6 +21,19 @@ source: the limit of the rule is a caution, no law of nature."""
 OTHER_SALTS = (ORIGINS[3], ORIGINS[4], ORIGINS[5], ORIGINS[8])
 
 
+@PIECES.piece("salt-near-limit", COMMON)
+def near_limit(s: Situation) -> Found | None:
+    """Dissolved salt close to its limit."""
+    left = s.budget.left
+    if left.low >= 0.25 * s.budget.limit:
+        return None
+    part = max(s.budget.parts, key=lambda p: p.percent.typical)
+    first = "Ask for the salt of your lots before the salt curve" if _worth_a_curve(s) else "Add no salt"
+    text = f"{first}; the largest part of what is dissolved: {part.origin}."
+    reason = f"Dissolved salt {number(s.budget.total.low, 2)} to {number(s.budget.total.high, 2)} %: {s.budget.room}."
+    return Found(text, reason, part.materials)
+
+
 @PIECES.piece("salt-or-thickener", f"{SALT_SITE}; {FORUM}; limits: {COMMON}")
 def salt_or_thickener(s: Situation) -> Found | None:
     """Which route the charge make-up leaves open."""
@@ -35,6 +48,11 @@ def salt_or_thickener(s: Situation) -> Found | None:
     else:
         text = "Do not count on salt: use an associative or polymer thickener of the plan, in small steps."
     return Found(text, " ".join(salt.reasons))
+
+
+def _worth_a_curve(s: Situation) -> bool:
+    """Return whether a salt curve on samples is what to do next."""
+    return s.plan.salt.open or _near_salt(s)
 
 
 def _near_salt(s: Situation) -> bool:
@@ -72,9 +90,9 @@ def unfit(s: Situation) -> Found | None:
     if not found:
         return None
     reasons = " ".join(f"{c.material.name}: {' '.join(c.against)}" for c in found)
-    return Found(
-        "Plan another thickener, or move what stands in its way.", reasons, tuple(c.material.id for c in found)
-    )
+    named = listed([c.material.name for c in found], "or")
+    text = f"Do not count on {named} here: plan another thickener, or change what speaks against it."
+    return Found(text, reasons, tuple(c.material.id for c in found))
 
 
 @PIECES.piece("after-ph", COMMON)
@@ -139,18 +157,6 @@ def amide_and_salt(s: Situation) -> Found | None:
         f"{number(amide, 2)} % amide and {number(salt, 2)} % sodium chloride are in; past the sum viscosity collapses."
     )
     return Found(text, reason, ids(amides))
-
-
-@PIECES.piece("salt-near-limit", COMMON)
-def near_limit(s: Situation) -> Found | None:
-    """Dissolved salt close to its limit."""
-    left = s.budget.left
-    if left.low >= 0.25 * s.budget.limit:
-        return None
-    part = max(s.budget.parts, key=lambda p: p.percent.typical)
-    text = f"Add no salt before you have asked for the salt of your lots; the largest part here: {part.origin}."
-    reason = f"Dissolved salt {number(s.budget.total.low, 2)} to {number(s.budget.total.high, 2)} %: {s.budget.room}."
-    return Found(text, reason, part.materials)
 
 
 @PIECES.piece("salts-past-the-peak", f"{FORUM}; {COMMON}")

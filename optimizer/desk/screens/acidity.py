@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 from optimizer.answers.bench import batch_of
@@ -15,7 +16,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, sketched, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import add_now, added, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.desk.words import sentence
@@ -32,6 +33,7 @@ WORDS = {
     "check": "Add nothing: check first",
 }
 ADDED = "what was added since the last reading"
+ALREADY_IN = "Such as what the weigh sheet had you add apart; empty for none."
 MORE_IN = "more than the part held back is in"
 
 
@@ -42,7 +44,7 @@ def act(asked: Asked) -> Outcome:
     if asked.text("strike"):
         wrong = struck(asked, "reading")
         strike_ph(found, wrong)
-        return asked.done(to, said_of(wrong, "reading"))
+        return asked.done(to, said_of(wrong, "reading", with_additions=True))
     ph = asked.figure("ph", "the pH", most=14.0)
     begins = bool(asked.text("of"))
     before = 0.0 if begins else asked.figure("before", "what was in")
@@ -64,8 +66,8 @@ def act(asked: Asked) -> Outcome:
         note_ph(found, noted, of=_of(asked), sample_g=_sample(asked), solution=_solution(asked))
     else:
         note_ph(found, noted)
-    added = f" after {number(now, 4)} g more" if now else ""
-    return asked.done(to, f"Noted: pH {number(ph, 2)}{added}.")
+    more = f" after {number(now, 4)} g more" if now else ""
+    return asked.done(to, f"Noted: pH {number(ph, 2)}{more}.")
 
 
 def _of(asked: Asked) -> Literal["sample", "batch"]:
@@ -92,7 +94,7 @@ def acidity(asked: Asked) -> Page:
     session = answer.sessions[-1] if answer.sessions else None
     parts = [alarms(c.words for c in answer.alarms if c.loud)]
     if session is None:
-        parts += [_blind(answer), _begin(asked, answer)]
+        parts += [_blind(answer, told.found.notes), _begin(asked, answer)]
     else:
         on = onwards(asked, batch, "ph", done=session.advice.state == "stop")
         todo = tag(
@@ -112,9 +114,11 @@ def _target(answer: PhAnswer) -> str:
     return f"target {number(s.target or 0, 2)}, from {number(s.low or 0, 2)} to {number(s.high or 0, 2)}"
 
 
-def _blind(answer: PhAnswer) -> Html:
+def _blind(answer: PhAnswer, assumed: Iterable[str]) -> Html:
     said = f"Before anything is added about pH {ph_words(answer.estimate)} is estimated; {_target(answer)}."
-    return markup(tag("p", "Read the pH first", class_="what"), tag("p", said, class_="of"))
+    return markup(
+        tag("p", "Read the pH first", class_="what"), tag("p", said, class_="of"), notes(map(sentence, assumed))
+    )
 
 
 def steps_of(grams: float, step_g: float) -> str:
@@ -170,7 +174,7 @@ def _how(asked: Asked, last_water: str = "", key: str = "") -> Html:
 
 def _reading(asked: Asked, session: AcidSession) -> Html:
     last = session.log.readings[-1] if session.log.readings else None
-    inside = last.grams if last else 0.0
+    inside = session.inside_g
     water = number(last.water, 3) if last and last.water else ""
     return form(
         asked,
@@ -207,6 +211,7 @@ def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
                   key=f"{key}sample"),
             choice(asked, "chemical", "What will be added", names, value=solution.chemical.name, key=f"{key}chemical"),
             field(asked, "strength", "Its strength", figure=True, unit="%", value=percent, key=f"{key}strength"),
+            field(asked, "now", "Of this already in it", figure=True, unit="g", hint=ALREADY_IN, key=f"{key}now"),
         ),
         _how(asked, key=key),
         sure(asked, MORE_IN, key),
@@ -229,7 +234,7 @@ def _log(asked: Asked, session: AcidSession) -> Html:
             f"pH {number(reading.ph, 2)}",
             f"{number(reading.grams, 3)} g in",
             tag("p", note, class_="of") if note else None,
-            striking(asked, place(asked, "ph"), n, "strike-ph"),
+            striking(asked, place(asked, "ph"), n, "strike-ph", added(asked, n)),
         )
         for n, reading, note in zip(session.numbers, session.log.readings, session.notes, strict=True)
     )

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from urllib.parse import quote, urlencode
 
-from optimizer.answers.kept import Records
+from optimizer.answers.kept import Records, bring_back
 from optimizer.answers.starter import lay
 from optimizer.answers.stock import shelf_left, shelves_in
 from optimizer.bench.batch import Batch
 from optimizer.bench.stage import stage_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
-from optimizer.desk.frame import button, form, section
+from optimizer.desk.frame import button, field, form, section
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.screen import Page, Screen
+from optimizer.desk.screen import LARGE, Page, RefusedError, Screen
 from optimizer.desk.way import NEXT
+from optimizer.desk.words import in_words
 from optimizer.errors import DataError
 from optimizer.records.series import Task
 from optimizer.records.stock import Holding
@@ -27,12 +28,25 @@ AHEAD_DAYS = 14
 
 
 def first(asked: Asked) -> Outcome:
-    """Lay the first working folder."""
+    """Lay the first working folder, or put one back that was taken along."""
+    if asked.text("back"):
+        return _bring_back(asked)
     files = lay(asked.folder.path)
     return asked.done("/", f"Laid: {', '.join(path.name for path in files)}. Everything in them is yours to change.")
 
 
-@SCREEN.at("/", act=first, rights="formula")
+def _bring_back(asked: Asked) -> Outcome:
+    sent = asked.files.get("packed")
+    if sent is None:
+        raise RefusedError({"packed": "Choose the file that was taken along."})
+    try:
+        count = bring_back(asked.folder.path, sent.content)
+    except DataError as error:
+        raise RefusedError({"packed": in_words(error)}) from None
+    return asked.done("/", f"Put back: {count} files.")
+
+
+@SCREEN.at("/", act=first, rights="formula", longest=LARGE)
 def bench(asked: Asked) -> Page:
     """Show the bench."""
     if asked.folder.empty:
@@ -53,6 +67,14 @@ def _offer(asked: Asked) -> Html:
             "examples.",
         ),
         form(asked, "/", button("Lay the first working folder")),
+        tag("h2", "Or put back what was taken along"),
+        form(
+            asked,
+            "/",
+            field(asked, "packed", "The file", kind="file", hint="From 'Take everything along'; at most 10 MB."),
+            button("Put it back", quiet=True, name="back", value="yes"),
+            photo=True,
+        ),
     )
 
 
@@ -173,7 +195,7 @@ def _done(batches: list[BatchFile]) -> Html | None:
 
 def _ended(batch: Batch) -> str:
     bottles = f", {batch.finish.bottles} bottles" if batch.finish.bottles is not None else ""
-    return f"{number(batch.finish.mass_g or 0.0, 1)} g{bottles}{f', {batch.finish.on}' if batch.finish.on else ''}"
+    return f"{number(batch.finish.there_g or 0.0, 1)} g{bottles}{f', {batch.finish.on}' if batch.finish.on else ''}"
 
 
 def _broken(asked: Asked, batches: list[BatchFile]) -> Html | None:

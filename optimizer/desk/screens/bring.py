@@ -13,6 +13,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.brought import (
     as_seen,
     bringing,
+    in_names,
     names_asked,
     reading_button,
     row_by_row,
@@ -124,7 +125,7 @@ def _read(asked: Asked) -> Iterator[Html | None]:
     else:
         yield reading_button(asked)
         yield names_asked(asked, (), known)
-        yield report(_shown(found), "read-", known.by_id)
+        yield report(in_names(_shown(found), known), "read-", known.by_id)
         yield seen(found.taken)
         yield field(asked, "called", "What is it called?", need=True)
         yield tag("p", button("Keep it as a file", name="keep-it", value="yes"), class_="buttons")

@@ -80,21 +80,35 @@ def _refill(refill: Refill) -> Html:
         said = f"{number(refill.grams, 3)} g of water are missing. Do not put them back: {refill.why_not}."
         return tag("p", said, class_="what")
     mass, water = number(refill.mass_after_g, 2), number(refill.water_after_g, 2)
-    then = f"The batch then weighs {mass} g; note {water} g of water."
+    then = f"The batch then weighs {mass} g by sum: note {water} g of water put back, its mass if you weigh it again."
     put_back = add_now(number(refill.grams, 3), "water", "Put back")
-    return markup(put_back, tag("p", f"As much has evaporated. {then}", class_="of"))
+    return markup(put_back, tag("p", f"{refill.where_it_is} {then}", class_="of"))
 
 
 def _form(asked: Asked, batch: Batch) -> Html:
     end = batch.finish
     there = {"mass": end.mass_g, "water": end.water_added_g or None, "lost": end.lost_g or None, "bottles": end.bottles}
     told = {name: "" if value is None else number(value, 3) for name, value in there.items()}
+    by_sum = ""
+    if end.water_since_g and end.there_g is not None:
+        by_sum = f"{told['mass']} g before {number(end.water_since_g, 3)} g of water were put back: "
+        by_sum += f"{number(end.there_g, 3)} g by sum. If you weigh it again, type it."
+        told["mass"] = ""
     return form(
         asked,
         place(asked, "finish"),
         hidden({f"was-{name}": value for name, value in told.items()}),
         fields(
-            field(asked, "mass", "Mass of the finished batch", figure=True, unit="g", big=True, value=told["mass"]),
+            field(
+                asked,
+                "mass",
+                "Mass of the finished batch",
+                figure=True,
+                unit="g",
+                big=True,
+                value=told["mass"],
+                hint=by_sum,
+            ),
             field(asked, "water", "Water put back", figure=True, unit="g", value=told["water"], hint=ALL_OF_IT),
             field(asked, "lost", "Left in vessels or taken as samples", figure=True, unit="g", value=told["lost"]),
             field(asked, "bottles", "Bottles filled", figure=True, value=told["bottles"]),

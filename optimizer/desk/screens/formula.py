@@ -318,7 +318,11 @@ def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
         return tag("p", tag("a", "Leave the brief as it is", href=place), class_="go")
     draft = found.moved
     pictures = tag("a", "Pictures", href=address(asked, "pictures", draft))
-    drawn = [pictures, tag("a", "A whole range", href=address(asked, "range-of", draft))]
+    drawn = [
+        pictures,
+        tag("a", "A whole range", href=address(asked, "range-of", draft)),
+        tag("a", "Advice", href=address(asked, "advice", draft)) if found.ending == "optimal" else None,
+    ]
     if not draft:
         lay = tag("a", "Lay a batch", href=f"{place}/batch", class_="button")
         kept = _put_back(asked, rulers) if can_be_put_back(rulers.path) else None

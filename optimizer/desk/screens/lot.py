@@ -14,7 +14,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.frame import asking, button, choice, field, fields, hidden, report
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.words import in_words
+from optimizer.desk.words import in_full, in_words, sentence
 from optimizer.errors import DataError, UsageError
 from optimizer.units import number
 
@@ -35,17 +35,12 @@ def lot(asked: Asked) -> Page:
         except RefusedError as refused:
             asked.problems, asked.readings = refused.problems, refused.readings
         except (DataError, UsageError) as error:
-            asked.problems = {"active" if "--lot" in str(error) else "": _told(error, material)}
+            said = sentence(in_full(in_words(error), {material.id: material}))
+            asked.problems = {"active" if "--lot" in str(error) else "": said}
     here = {"of": asked.query.get("of", ""), "line": asked.query.get("line", "")}
     back = (f"/shelf?{urlencode(here)}#row-{here['line']}", "Shelf")
     title, status = f"A new lot of {material.name}", 422 if asked.problems else 200
     return Page(title, markup(_asks(asked, line, here), body), here="shelf", back=back, status=status)
-
-
-def _told(error: DataError | UsageError, material: Material) -> str:
-    """Return what is wrong as a page says it: the lot is typed in a field here."""
-    words = in_words(error)
-    return words.partition(f"={material.id}")[2] or words.rpartition("--lot ")[2].partition(": ")[2] or words
 
 
 def _line_of(asked: Asked) -> tuple[Material, ShelfLine]:

@@ -12,6 +12,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.brought import (
     as_seen,
     bringing,
+    in_names,
     names_asked,
     reading_button,
     row_by_row,
@@ -72,9 +73,12 @@ def _taken(asked: Asked, lines: str, out: Path | None = None) -> PricesTaken:
     """Return the list as it is read; written as a shelf where a file is named."""
     folder = asked.folder.path
     density = asked.maybe("density", "the density", least=0.5, most=2.5)
+    currency = asked.text("currency").upper()
+    if currency and not (len(currency) == 3 and currency.isascii() and currency.isalpha()):
+        raise RefusedError({"currency": "Write it with three letters, such as EUR."})
     with as_table(lines) as table:
         return take_prices(
-            table, out=out, currency=asked.text("currency"), density=density,
+            table, out=out, currency=currency, density=density,
             words=words_said(asked, library_in(folder)), own=list(folder.glob(OWN)),
         ).found  # fmt: skip
 
@@ -116,7 +120,7 @@ def _shown(asked: Asked) -> Iterator[Html | None]:
         yield two_ways(asked.problems["lines"])
         yield names_asked(asked, getattr(error, "names", ()), known)
     else:
-        yield report(shelf_document(found, moved), "read-", known.by_id)
+        yield report(in_names(shelf_document(found, moved), known), "read-", known.by_id)
         yield two_ways(" ".join(left.reason for left in found.taken.left_out))
         yield names_asked(asked, found.taken.unclear, known)
         yield seen(moved)

@@ -8,9 +8,10 @@ from pathlib import Path
 from optimizer.answers.product import from_one_shelf, side_by_side
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import asking, button, field, fields, report, tick
+from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.work import Works, grown
+from optimizer.desk.work import Work, Works, grown
 from optimizer.files import digest
 from optimizer.report.document import Document
 
@@ -51,7 +52,13 @@ def _key(asked: Asked) -> tuple[str, ...]:
     return (asked.here, *(digest(path) for path in sorted(every) if path.is_file()))
 
 
-@SCREEN.at("/several/side-by-side")
+def stop(asked: Asked) -> Outcome:
+    """Break it off."""
+    WORKS.stop(_key(asked))
+    return asked.done("/several", "It was broken off.")
+
+
+@SCREEN.at("/several/side-by-side", act=stop)
 def beside(asked: Asked) -> Page:
     """Show products beside one another."""
     asked.typed = {name: [value] for name, value in asked.query.items()}
@@ -59,10 +66,10 @@ def beside(asked: Asked) -> Page:
     if len(paths) < 2:
         asked.problems = {"": "Tick two products or more."}
         return Page("Several products", _asks(asked), back=BACK, status=422)
-    return _worked(asked, "Side by side", lambda: side_by_side(tuple(paths)))
+    return _worked(asked, "Side by side", lambda work: side_by_side(tuple(paths), between=work.go_on))
 
 
-@SCREEN.at("/several/one-shelf")
+@SCREEN.at("/several/one-shelf", act=stop)
 def one_shelf(asked: Asked) -> Page:
     """Show the plan of several products from one shelf."""
     asked.typed = {name: [value] for name, value in asked.query.items()}
@@ -74,7 +81,7 @@ def one_shelf(asked: Asked) -> Page:
         asked.problems, asked.readings = refused.problems, refused.readings
         return Page("Several products", _asks(asked), back=BACK, status=422)
     buying = not asked.ticked("stock-only")
-    return _worked(asked, "From one shelf", lambda: from_one_shelf(kilos, buying=buying))
+    return _worked(asked, "From one shelf", lambda work: from_one_shelf(kilos, buying=buying, between=work.go_on))
 
 
 def _ticked(asked: Asked) -> list[Path]:
@@ -87,6 +94,6 @@ def _kilos(asked: Asked) -> dict[Path, float]:
     return {asked.folder.brief(name): kg for name, kg in wanted.items() if kg is not None}
 
 
-def _worked(asked: Asked, title: str, ask: Callable[[], Document]) -> Page:
-    work = WORKS.of(_key(asked), lambda _: report(ask()))
-    return Page(title, grown(asked, work, asked.here, "It is being worked out.", ends=True), back=BACK)
+def _worked(asked: Asked, title: str, ask: Callable[[Work], Document]) -> Page:
+    work = WORKS.of(_key(asked), lambda work: report(ask(work)))
+    return Page(title, grown(asked, work, asked.here, "It is being worked out."), back=BACK)

@@ -10,7 +10,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, crossed, entry, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import add_now, added, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.report.thicken import thicken_document
@@ -26,7 +26,7 @@ def act(asked: Asked) -> Outcome:
     if asked.text("strike"):
         wrong = struck(asked, "step")
         thickened(found, wrong=wrong)
-        return asked.done(to, said_of(wrong, "step"))
+        return asked.done(to, said_of(wrong, "step", with_additions=True))
     material, kind = asked.text("material"), asked.text("kind")
     if kind not in dict(READ):
         raise RefusedError({"kind": "Choose how it was read."})
@@ -68,6 +68,7 @@ def thickening(asked: Asked) -> Page:
         parts += [onwards(asked, batch, "thicken"), _log(asked, chosen), crossed(told.struck)]
     whole = report(document, materials=found.brief.library.by_id)
     parts.append(folded("All of it: limits, curve, cautions", whole, open_=bool(chosen and chosen.points)))
+    parts.append(tag("p", tag("a", "Advice", href=place(asked, "advice")), class_="go"))
     return page_of(asked, batch, "thicken", *parts)
 
 
@@ -140,7 +141,7 @@ def _log(asked: Asked, found: ThickeningLog) -> Html | None:
             p.number,
             f"{number(p.value, 2)} {found.unit}" if p.value is not None else "read in another way",
             f"{number(p.added_percent, 3)} % in",
-            striking(asked, place(asked, "thicken"), p.number, "strike-step"),
+            striking(asked, place(asked, "thicken"), p.number, "strike-step", added(asked, p.number)),
         )
         for p in found.points
     )

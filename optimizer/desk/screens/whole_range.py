@@ -123,7 +123,7 @@ def _wanted(asked: Asked, rulers: Rulers) -> tuple[Mark, list[float], list[str]]
     return mark, values, [without] if without else []
 
 
-@SCREEN.at("/formula/{brief}/lots")
+@SCREEN.at("/formula/{brief}/lots", act=stop)
 def lots(asked: Asked) -> Page:
     """Show the formula that is safe while lots differ, or how far it is."""
     rulers, draft = product_of(asked)
@@ -136,8 +136,8 @@ def lots(asked: Asked) -> Page:
         return Page("If lots differ", _lots(asked, draft), back=way, status=422)
     work = WORKS.of(
         _key(asked, rulers, draft),
-        lambda _: report(lots_differ(rulers, draft, off), materials=rulers.brief.library.by_id),
+        lambda work: report(lots_differ(rulers, draft, off, work.go_on), materials=rulers.brief.library.by_id),
     )
     here = address(asked, "lots", draft, off=asked.query["off"])
-    body = grown(asked, work, here, "It is being worked out.", ends=True)
+    body = grown(asked, work, here, "It is being worked out.")
     return Page("If lots differ", body, back=way)

@@ -38,18 +38,27 @@ function recall(form) {
 }
 
 function forget() {
-  const said = document.querySelector("[data-clears]");
-  if (!said) return;
-  if (said.dataset.clears)
+  const noted = document.querySelector("[data-clears]")?.dataset.clears;
+  if (noted)
     for (const key of Object.keys(sessionStorage))
-      if (key.startsWith("half-typed ") && key.endsWith(` ${said.dataset.clears}`)) sessionStorage.removeItem(key);
-  // A page that is loaded again says nothing twice.
+      if (key.startsWith("half-typed ") && key.endsWith(` ${noted}`)) sessionStorage.removeItem(key);
+  // Loaded again, or come back to, a page says nothing twice and sends no form again: it is asked for from here on.
   const here = new URL(location.href);
   here.searchParams.delete("said");
   history.replaceState(null, "", here);
 }
 
-// Fragments: asked for with a number, so that a late answer never replaces a newer one.
+// Fragments: asked for with a number, so that a late answer never replaces a newer one. What is pressed does not move.
+
+let pressed = null;
+
+document.addEventListener("pointerdown", (event) => {
+  if (event.target.type === "range") return; // a ruler is answered while it is held
+  pressed = new Promise((over) => {
+    for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => setTimeout(over, 50), { once: true });
+    setTimeout(over, 5000); // let go of outside the window
+  });
+});
 
 const asked = new Map();
 
@@ -58,32 +67,33 @@ async function fetched(address, key) {
   asked.set(key, number);
   const answer = await fetch(address, { headers: { "X-Fragment": "1", "X-Number": String(number) } });
   const text = await answer.text();
+  await pressed;
   return asked.get(key) === number ? { number, text, ok: answer.ok } : null;
 }
 
 // What has the focus keeps it where its place is filled anew: it is known by its id, else by its words.
 
-function filled(place, fill) {
+function filled(place, part) {
   const at = place.contains(document.activeElement) ? document.activeElement : null;
-  fill();
+  place.replaceChildren(...part.childNodes);
   if (!at || at.isConnected) return;
   const again = [...place.querySelectorAll("a, button, input, summary")];
-  const found = again.find((e) => (at.id ? e.id === at.id : e.textContent === at.textContent));
-  if (found) found.focus();
+  again.find((e) => (at.id ? e.id === at.id : e.textContent === at.textContent))?.focus();
 }
 
 function replaced(place, text, number) {
-  filled(place, () => (place.innerHTML = text)); // the desk escapes every text, and the page allows no script but this
-  place.dataset.number = String(number);
-  for (const part of place.querySelectorAll("[data-goes]")) {
-    const to = document.querySelector(part.dataset.goes.replaceAll(".", "\\."));
+  const came = document.createElement("div");
+  came.innerHTML = text; // the desk escapes every text, and the page allows no script but this
+  ready(came);
+  for (const part of came.querySelectorAll("[data-goes]")) {
     part.remove();
+    const to = document.getElementById(part.dataset.goes.slice(1));
     if (!to || (part.dataset.as && part.dataset.as === to.dataset.as)) continue; // the same as stands there
-    filled(to, () => to.replaceChildren(...part.childNodes));
+    filled(to, part);
     if (part.dataset.as) to.dataset.as = part.dataset.as;
-    ready(to);
   }
-  ready(place);
+  filled(place, came);
+  place.dataset.number = String(number);
 }
 
 const resting = new Map();
@@ -102,10 +112,7 @@ let moves = 0;
 async function live(form) {
   const key = form.dataset.live;
   moves += 1;
-  if (onTheWay.has(form)) {
-    moved.add(form);
-    return;
-  }
+  if (onTheWay.has(form)) return void moved.add(form);
   onTheWay.add(form);
   const address = new URL(form.action, location.href);
   address.search = new URLSearchParams(new FormData(form)).toString();
@@ -115,7 +122,8 @@ async function live(form) {
     if (answer && place) {
       replaced(place, answer.text, answer.number);
       const short = place.querySelector("[data-address]");
-      history.replaceState(null, "", short ? short.dataset.address : address);
+      // Browsers count how often this is done, and one of them refuses it after a hundred moves in half a minute.
+      atRest("address", 150, () => history.replaceState(null, "", short ? short.dataset.address : address));
       const words = place.querySelector("[data-speak]");
       atRest(`speak ${key}`, 900, () => speak(words && words.textContent));
     }
@@ -163,6 +171,7 @@ async function echo(field) {
 }
 
 async function copy(button) {
+  if (!button) return;
   const text = document.querySelector(button.dataset.copy).textContent;
   try {
     await navigator.clipboard.writeText(text);
@@ -217,27 +226,18 @@ document.addEventListener("input", (event) => {
 
 document.addEventListener("submit", (event) => {
   const form = event.target;
-  if (form.dataset.live) {
-    event.preventDefault();
-    live(form);
-    return;
-  }
+  if (form.dataset.live) live(form);
+  if (form.dataset.live || form.dataset.sent) return event.preventDefault(); // a first tap is on its way
   if (form.method !== "post") return;
-  if (form.dataset.sent) {
-    event.preventDefault(); // the first tap is on its way
-    return;
-  }
   form.dataset.sent = "1";
   form.setAttribute("aria-busy", "true");
 });
 
-document.addEventListener("click", (event) => {
-  const button = event.target.closest("[data-copy]");
-  if (button) copy(button);
-});
+document.addEventListener("click", (event) => copy(event.target.closest("[data-copy]")));
 
-// Shown again out of the browser's memory, or with the desk away in between: a form may be sent again.
-addEventListener("pageshow", () => {
+// Shown again out of the browser's memory, a page is made anew; with the desk away in between a form may be sent again.
+addEventListener("pageshow", (event) => {
+  if (event.persisted) location.reload();
   for (const form of document.forms) {
     delete form.dataset.sent;
     form.removeAttribute("aria-busy");
@@ -246,5 +246,4 @@ addEventListener("pageshow", () => {
 
 forget();
 ready(document);
-const marked = document.querySelector("[aria-invalid]");
-if (marked) marked.focus();
+document.querySelector("[aria-invalid]")?.focus();
