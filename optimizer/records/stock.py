@@ -229,7 +229,7 @@ def _notes(found: list[Holding], store: Store | None) -> Iterable[str]:
             f"Pace: what was used in the last {WINDOW} days, over the days since the first of those batches, at least "
             f"{SHORTEST} days. An order or a season changes it; one day of use foretells no end."
         )
-    yield "The shelf's file is never written. Only batches that were kept count."
+    yield "To work this out never writes the shelf's file. Only batches that were kept count."
 
 
 def brief_with_less(brief: Brief, path: Path) -> Brief:

@@ -406,6 +406,14 @@ def test_a_long_shelf_is_a_page_of_less_than_100_kib_with_a_form_for_the_line_th
     assert len([form for form in change(desk).forms if ("shelf", "shelf.csv") in form.fields]) == 2, "and one to add"
 
 
+def test_a_stock_is_what_is_left_only_if_the_day_of_its_count_is_known(tmp_path: Path) -> None:
+    rows = "material,price per kg,stock kg,counted on\ndecyl-glucoside,4,5,\nglycerin,2,3,2026-03-01\n"
+    (tmp_path / "shelf.csv").write_text(rows, encoding="utf-8")
+    page = desk_of(tmp_path).get("/shelf").text
+    assert "5 kg as written: count it, to see what is left" in page
+    assert "3 kg left" in page
+
+
 def test_the_shelf_takes_what_was_measured_of_a_lot_and_lets_go_of_it_with_the_lot(tmp_path: Path) -> None:
     shelf = tmp_path / "shelf.csv"
     shelf.write_text("material,price per kg,lot,lot active %\ndecyl-glucoside,4,A-1,52.5\n", encoding="utf-8")

@@ -116,7 +116,8 @@ def _changes(asked: Asked, path: Path) -> Iterator[Html]:
 
 def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
     price = f"{line.price_per_kg:.2f} {line.currency} per kg" if line.price_per_kg is not None else "no price"
-    left = f"{number(found.left_kg[line.row], 3)} kg left" if line.row in found.left_kg else ""
+    how = "left" if line.counted_on else "as written: count it, to see what is left"
+    left = f"{number(found.left_kg[line.row], 3)} kg {how}" if line.row in found.left_kg else ""
     facts = [price, f"packs of {number(line.pack_kg, 3)} kg" if line.pack_kg else "", line.supplier]
     facts += [f"lot {line.lot}" if line.lot else ""]
     facts += [f"active {number(line.lot_active, 2)} %" if line.lot_active else ""]

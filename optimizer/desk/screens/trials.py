@@ -54,7 +54,7 @@ def lay(asked: Asked) -> Outcome:
 def series(asked: Asked) -> Page:
     """Show the series of the folder, and a form for a new one."""
     said = (
-        "Foam, thickness, clarity and mildness can only be measured. Eight to twelve beakers, chosen where they teach "
+        "Foam, thickness, clarity and mildness can only be measured. A day or two of beakers, chosen where they teach "
         "most and inside all rules of a brief, say how your own materials behave."
     )
     rows = [_line(name, path) for name, path in asked.folder.trials()]
