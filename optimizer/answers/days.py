@@ -41,6 +41,19 @@ def time_of(text: str) -> str:
     return when.isoformat(timespec="minutes")
 
 
+def not_ahead(time: str) -> str:
+    """Return when something was read; a day's room is left for places where it is tomorrow already.
+
+    Raises:
+        UsageError: If that lies ahead.
+    """
+    from datetime import date, timedelta
+
+    if time and time[:10] > (date.today() + timedelta(days=1)).isoformat():
+        raise UsageError(f"'{time}' lies ahead: nothing was read then. Correct the date.")
+    return time
+
+
 def years_on(day: str, years: int) -> str:
     """Return the same day some years later; 29 February becomes 1 March."""
     from datetime import date

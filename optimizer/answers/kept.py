@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.bench import still_to_come
-from optimizer.answers.days import day_of
+from optimizer.answers.days import day_of, not_ahead
 from optimizer.answers.subject import Subject, subject_of
 from optimizer.bench.batch import Observation, read_batch
 from optimizer.bench.made import made_formula
@@ -135,6 +135,7 @@ class Records:
             folder: Where the photo lies that it names.
             photo: The photo, if it is at hand.
         """
+        not_ahead(seen.on)
         with open_store(self.path) as store:
             cleaned = batches.note(store, number, seen, folder, photo)
             return Answer("records show", overview.shown(store, number)), cleaned
@@ -169,6 +170,7 @@ class Records:
         self, number: str, test: str, time: str, value: float | None, passed: bool | None, said: str
     ) -> Answer[Calendar]:
         """Add a reading to a test."""
+        not_ahead(time)
         with open_store(self.path) as store:
             return Answer("records tests", calendar.add_result(store, number, test, time, value, passed, said))
 

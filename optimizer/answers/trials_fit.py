@@ -25,6 +25,7 @@ from optimizer.trials.rating import Rated, rated
 from optimizer.trials.salt import SaltCurve, SaltQuestion, salt_curve
 from optimizer.trials.series import read_series
 from optimizer.trials.using import ReadingsWish, Wanted, with_readings
+from optimizer.units import KEPT
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -149,6 +150,8 @@ def _feed(found: SaltCurve, path: Path, materials: Iterable[Material]) -> None:
     """Write target and stop of a salt curve into the thickening log of a batch file."""
     if not found.told or isnan(found.stop_percent):
         raise UsageError(f"--into {path}: nothing is told that its log could stop at.")
+    if found.stop_percent <= KEPT:
+        raise UsageError(f"--into {path}: nothing is written, because no dose of salt is open here. {found.verdict}")
 
     def change(document: TOMLDocument, now: Batch) -> None:
         log = log_table(document, now, found.salt)

@@ -346,12 +346,34 @@ def note(store: Store, number: str, seen: Observation, folder: Path = Path(), ph
         photo: The photo, if it is at hand.
 
     Raises:
-        DataError: If there is no such batch, or the photo cannot be used.
+        DataError: If there is no such batch, the reading cannot be of it, or the photo cannot be used.
     """
     photo = photo or (photo_of(folder, seen.photo) if seen.photo else None)
     with store.writing():
-        _observe(store, batch_id(store, number), None, seen, photo)
+        row = batch_id(store, number)
+        _observe(store, row, None, seen, photo)
+        refuse_slips(store, row, seen.on, seen.value, ph="ph" in (seen.what.strip().lower(), seen.unit.strip().lower()))
     return photo is not None and photo.cleaned
+
+
+def refuse_slips(store: Store, batch: int, on: str, value: float | None, *, ph: bool) -> None:
+    """Refuse a reading of before its batch was begun, and a pH that no water has: slips that nobody could take back.
+
+    Raises:
+        DataError: If it is one.
+    """
+    begun = store.one(
+        "SELECT r.made_on, min(nullif(l.on_date, '')) AS weighed FROM revision r "
+        "LEFT JOIN lot l ON l.revision_id = r.id WHERE r.id = (SELECT max(id) FROM revision WHERE batch_id = ?)",
+        batch,
+    )
+    first = min(filter(None, (begun["made_on"], begun["weighed"])), default="")
+    if on and on[:10] < first[:10]:
+        raise store.fault(
+            "", f"the reading is dated {on}, before the batch was made ({first[:10]}).", "Correct the date."
+        )
+    if ph and value is not None and not 0 <= value <= 14:
+        raise store.fault("", f"pH {value:g} cannot be: it goes from 0 to 14.", "Read the meter again.")
 
 
 def put_away(store: Store, number: str, on: str, place: str, until: str, amount_g: float | None, said: str) -> None:

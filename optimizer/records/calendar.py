@@ -7,7 +7,7 @@ from typing import Any
 from optimizer.bench.batch import batch_from
 from optimizer.errors import nearest
 from optimizer.files import toml_of
-from optimizer.records.batches import LATEST, batch_id
+from optimizer.records.batches import LATEST, batch_id, refuse_slips
 from optimizer.records.plans import DEFAULT, TestPlan
 from optimizer.records.series import Calendar, tests_of
 from optimizer.records.store import Store
@@ -128,19 +128,20 @@ def add_result(
     """Add a reading to a test and return the test with its limits and drift, as of its last reading.
 
     Raises:
-        DataError: If there is no such batch or test (with the nearest), or nothing was read.
+        DataError: If there is no such batch or test (with the nearest), nothing was read, or it cannot be.
     """
     if value is None and passed is None and not text:
         raise store.fault(name, "the reading is empty.", "Give --value, --passed or --failed, or --text.")
     with store.writing():
         row = batch_id(store, number)
-        found = store.rows("SELECT id FROM test WHERE batch_id = ? AND name = ?", row, name)
+        found = store.rows("SELECT id, unit FROM test WHERE batch_id = ? AND name = ?", row, name)
         if not found:
             known = _names(store, row)
             step = nearest(name, known) if known else f"Lay the tests first: tenside records tests {number}."
             raise store.fault("", f"batch '{number}' has no test '{name}'.", step)
         flag = None if passed is None else int(passed)
         store.put("result", test_id=found[0]["id"], on_date=on, value=value, passed=flag, text=text)
+        refuse_slips(store, row, on, value, ph=found[0]["unit"].lower() == "ph")
         last = store.one("SELECT max(on_date) AS day FROM result WHERE test_id = ?", found[0]["id"])["day"]
         return _with(store, row, number, name, last[:10])
 

@@ -28,7 +28,7 @@ from optimizer.trials.fitted import Fits
 from optimizer.trials.rating import Expected, Rated
 from optimizer.trials.salt import SaltCurve
 from optimizer.trials.told import FactorEffect, Fit, told_apart
-from optimizer.units import listed, number
+from optimizer.units import KEPT, listed, number
 
 BETWEEN = (
     "What lies between beakers is only guessed: a peak or a break of the emulsion there is not seen.",
@@ -309,6 +309,8 @@ def salt_document(found: SaltCurve) -> Document:
         facts.append(("at the peak", f"{number(found.peak_viscosity, 0)} mPas expected"))
     if not isnan(found.target):
         facts.append(("target", _salt_target(found)))
+    if any(b.salt_percent > found.open_percent + KEPT for b in found.beakers):
+        facts.append(("open in this brief", f"{number(found.open_percent, 2)} % of salt at most"))
     if not isnan(found.left_out_error):
         facts.append(("left-out error", _percent(found.left_out_error)))
     good = found.told or not read
@@ -321,6 +323,8 @@ def _salt_target(found: SaltCurve) -> str:
         return f"{aim} is not expected anywhere in what was tried"
     sure = found.target_sure_percent
     told = f"90 % sure from {number(sure, 2)} % on" if not isnan(sure) else "nowhere 90 % sure"
+    if found.target_percent > found.stop_percent + KEPT:
+        told += f"; that is past the {number(found.stop_percent, 2)} % to stop at, so not within reach here"
     return f"{aim} expected from {number(found.target_percent, 2)} % on, {told}"
 
 
@@ -333,6 +337,9 @@ def _salt_beakers(found: SaltCurve, read: bool) -> Table:
     if read:
         columns = (*columns, *figures("read, mPas", "curve, mPas"))
     note = "Base: the formula without the part kept back. The same base, temperature and waiting for all."
+    fullest = max(b.base_g for b in found.beakers)
+    if any(b.base_g < fullest - KEPT for b in found.beakers):
+        note += " Where there is less base, salt took its place: such a beaker is thinner for that, too."
     return Table("Beakers", columns, tuple(rows), note)
 
 
@@ -353,8 +360,21 @@ def _salt_next(found: SaltCurve, read: bool) -> tuple[str, ...]:
         )
     if not found.told:
         return ("Make the beakers again, or more of them; see whether mixing, waiting and temperature were alike.",)
+    return (*_salt_stop(found), "A new lot of surfactant has a curve of its own.")
+
+
+def _salt_stop(found: SaltCurve) -> tuple[str, ...]:
+    """Return where a batch stops, and what to do where no salt may go in."""
+    if found.stop_percent <= KEPT:
+        none = "Add no salt to a batch of this base"
+        if not isnan(found.peak_percent) and found.open_percent > KEPT:
+            return (f"{none} before more beakers tell where it peaks.",)
+        if found.others:
+            return (f"{none}; thicken it with something else, such as {listed(found.others[:3], 'or')}.",)
+        return (f"{none}; 'tenside advice' tells what else may thicken it.",)
+    capped = found.stop_percent > found.open_percent - KEPT
+    why = " (no more is open in this brief: part kept free, usual upper dose, salt budget)" if capped else ""
     return (
-        f"In a batch, stop at {number(found.stop_percent, 2)} % of salt whatever the reading: --into BATCH writes it "
-        "into its log, which 'tenside thicken' keeps to.",
-        "A new lot of surfactant has a curve of its own.",
+        f"In a batch, stop at {number(found.stop_percent, 2)} % of salt{why} whatever the reading: --into BATCH writes "
+        "it into its log, which 'tenside thicken' keeps to.",
     )

@@ -33,25 +33,36 @@ def better_by(goal: str) -> Better:
 
 
 def _chosen(series: Series, z: Vector, process: Vector, count: int, what: str, sign: int) -> Places:
-    """Return the candidates of the greatest expected improvement that lie apart.
+    """Return the candidates of the greatest expected improvement that lie apart, away from what was seen to separate.
 
     Raises:
-        UsageError: If there is no such reading, or the trials do not tell a line in it.
+        UsageError: If there is no such reading, the trials do not tell a line in it, or beakers separated all over.
     """
     if what not in series.measures:
         raise UsageError(f"--goal: nobody reads '{what}'. {nearest(what, series.measures)}")
     fitted = searching(_fitted(series, what))
-    yes = {r.low for r in series.reads(SEPARATED)} if SEPARATED in series.measures else set()
-    separating = _fitted(series, SEPARATED) if yes == {0.0, 1.0} else None
+    seen = series.reads(SEPARATED) if SEPARATED in series.measures else ()
+    separating = _fitted(series, SEPARATED) if {r.low for r in seen} == {0.0, 1.0} else None
     worth = gains(fitted, z, process if series.ph_levels else None, sign=sign, separating=separating)
     places = np.column_stack([z, process])
+    separated = _made_at(series, {r.beaker for r in seen if r.low == 1.0})
     found: list[int] = []
     for k in np.argsort(-worth, kind="stable"):
-        if all(np.linalg.norm(places[k] - places[other]) >= APART for other in found):
+        taken = np.vstack([separated, places[found]])
+        if (np.linalg.norm(taken - places[k], axis=1) >= APART).all():
             found.append(int(k))
         if len(found) == count:
             break
+    if not found:
+        raise UsageError("--aim best: a beaker separated near every place that is left; nothing may be best there.")
     return np.array(found, dtype=np.intp)
+
+
+def _made_at(series: Series, beakers: set[int]) -> Vector:
+    """Return where some beakers lie as weighed, pH last, shape (m, q + 1)."""
+    process = series.process()
+    places = np.column_stack([series.z(), np.zeros(len(series.beaker)) if process is None else process])
+    return places[[b.number in beakers for b in series.beaker]]
 
 
 def _fitted(series: Series, what: str) -> ChosenModel:

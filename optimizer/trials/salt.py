@@ -17,7 +17,7 @@ from math import exp, inf, isnan, log, nan, sqrt
 
 import numpy as np
 
-from optimizer.assessment.thickening import ThickeningPlan, plan_of
+from optimizer.assessment.thickening import ThickeningPlan, most_of, plan_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
@@ -92,7 +92,14 @@ class SaltCurve:
     target_sure_percent: Figure
     """Least dose at which it is, 90 % sure, at least the target [%]."""
     stop_percent: Figure
-    """Dose at which the thickening log stops: the lower end of the peak's band, else the highest one tried [%]."""
+    """Dose at which the thickening log stops [%].
+
+    The lower end of the peak's band, else the highest one tried, never more than is open; 0 if the readings only fall.
+    """
+    open_percent: Figure
+    """Highest dose that is open here [%]: part held back, usual upper dose and what the salt budget leaves."""
+    others: tuple[str, ...]
+    """Thickeners that suit in its place."""
     left_out_error: Figure
     """Of the logarithm, each reading predicted from the others."""
     curve: tuple[tuple[float, float, float, float], ...] = untold(default=())
@@ -137,7 +144,7 @@ def salt_curve(
         UsageError: If the number of doses or a reading cannot be used, or the brief knows no salt.
     """
     plan = plan_of(formula, setting, brief)
-    salts = [m.id for m in brief.library.materials if m.thickener is not None and m.thickener.type == "salt"]
+    salts = [m for m in brief.library.materials if m.thickener is not None and m.thickener.type == "salt"]
     if not salts:
         raise UsageError("this brief knows no salt that may thicken it; see 'tenside advice' for what may.")
     if asked.read:
@@ -150,12 +157,12 @@ def salt_curve(
     told = _told(doses, read, asked) if asked.read else _SaltFit(None, "Nothing is read yet.")
     beakers = tuple(_beaker(d, v, told, asked.grams, brief) for d, v in zip(doses.tolist(), read.tolist(), strict=True))
     aim = nan if asked.target is None else asked.target
-    stop = nan if told.post is None else doses[-1] if isnan(told.low) else min(told.low, doses[-1])
+    room = most_of(salts[0], formula.held_back, plan.budget)
     expected, sure = _reaching(told, doses, aim)
     return SaltCurve(
         brief=brief,
         formula=formula,
-        salt=salts[0],
+        salt=salts[0].id,
         beakers=beakers,
         open=plan.salt.open,
         reasons=plan.salt.reasons,
@@ -168,11 +175,21 @@ def salt_curve(
         target=aim,
         target_percent=expected,
         target_sure_percent=sure,
-        stop_percent=float(stop),
+        stop_percent=_stop(told, float(doses[-1]), room),
+        open_percent=room,
+        others=tuple(c.id for c in plan.candidates if c.suits and c.type != "salt"),
         left_out_error=told.error,
         curve=_drawn(told, doses),
         cautions=cautions,
     )
+
+
+def _stop(told: _SaltFit, most: float, room: float) -> float:
+    """Return the dose at which a log stops: where the curve asks for it, and no more than is open."""
+    if told.post is None:
+        return nan
+    asked = 0.0 if told.falls else most if isnan(told.low) else min(told.low, most)
+    return min(asked, room)
 
 
 def _doses(plan: ThickeningPlan, asked: SaltQuestion) -> Vector:
@@ -198,6 +215,8 @@ class _SaltFit:
     low: float = nan
     high: float = nan
     error: float = nan
+    falls: bool = False
+    """Whether every dose tried lies past the peak."""
 
     def at(self, dose: float) -> tuple[float, float]:
         """Return the expected logarithm at a dose and its standard error."""
@@ -225,11 +244,7 @@ def _told(doses: Vector, read: Vector, asked: SaltQuestion) -> _SaltFit:
     peak = -slope / (2 * bend) if bend < 0 else inf
     if not doses[0] < peak < doses[-1]:
         rising = post.mean[1] + 2 * bend * (doses[0] + doses[-1]) / 2 > 0
-        end = f"{number(float(doses[-1]), 2)} %" if rising else f"{number(float(doses[0]), 2)} %"
-        way = "still rises at" if rising else "falls from"
-        return _SaltFit(
-            post, f"It {way} {end}: the peak lies outside what was tried, and nothing is said there.", error=error
-        )
+        return _SaltFit(post, _outside(doses, rising), error=error, falls=not rising)
     low, high = _band(post, peak)
     middle, *sides = _two_sided(doses, made.read, noise)
     skewed = not sides[0] <= peak <= sides[1]
@@ -241,6 +256,14 @@ def _told(doses: Vector, read: Vector, asked: SaltQuestion) -> _SaltFit:
     verdict = f"It peaks at {number(peak, 2)} % of salt, 90 % sure between {number(low, 2)} and {number(high, 2)} %."
     verdict += f" {SKEWED}" if skewed else ""
     return _SaltFit(post, verdict, peak, low, high, error)
+
+
+def _outside(doses: Vector, rising: bool) -> str:
+    """Return what is said if no peak lies within the doses tried."""
+    if not rising and doses[0] <= 0:
+        return "It falls from 0 %: add no salt to this base, it only thins it."
+    way = f"still rises at {number(float(doses[-1]), 2)}" if rising else f"falls from {number(float(doses[0]), 2)}"
+    return f"It {way} %: the peak lies outside what was tried, and nothing is said there."
 
 
 def _two_sided(doses: Vector, read: Vector, noise: Noise) -> tuple[float, float, float]:

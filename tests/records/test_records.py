@@ -490,12 +490,12 @@ def test_a_changed_test_keeps_what_was(store: Store, tmp_path: Path) -> None:
 def test_a_struck_reading_stays_and_counts_no_more(store: Store, tmp_path: Path) -> None:
     kept(store, batch_file(tmp_path, "12"))
     lay(store, "12", "", DAY)
-    wrong = add_result(store, "12", "ph-45c", "2026-04-02", 46, None, "").tests[0]
+    wrong = add_result(store, "12", "ph-45c", "2026-04-02", 9.6, None, "").tests[0]
     assert wrong.alarms
     number = wrong.readings[0].number
     right = strike(store, number, "2026-04-02", "slip of the pen").tests[0]
     assert right.alarms == ()
-    assert [(r.value, r.struck) for r in right.readings] == [(46, "slip of the pen")]
+    assert [(r.value, r.struck) for r in right.readings] == [(9.6, "slip of the pen")]
     assert right.due[0].status == "due"
     for again in (number, 999):
         with pytest.raises(DataError):
@@ -622,6 +622,30 @@ def test_every_command_answers_in_three_ways(run: Run, tmp_path: Path) -> None:
         assert code == 0
         assert MODELS[schema].model_validate_json(out)  # unknown keys are refused
         assert set(schemas[schema]["properties"]) == set(json.loads(out))
+
+
+@pytest.mark.parametrize(
+    ("command", "words"),
+    [
+        (("result", "12", "ph-4c", "--value", "5", "--on", "2025-03-05"), "before the batch was made (2026-03-"),
+        (("result", "12", "ph-4c", "--value", "5", "--on", "2098-03-05"), "'2098-03-05' lies ahead"),
+        (("result", "12", "ph-4c", "--value", "15", "--on", DAY), "pH 15 cannot be"),
+        (("note", "12", "--what", "foam", "--value", "4", "--on", "2025-03-05T10:00"), "before the batch was made"),
+        (("note", "12", "--what", "foam", "--value", "4", "--on", "2098-03-05T10:00"), "lies ahead"),
+        (("note", "12", "--what", "pH", "--value", "15", "--on", DAY), "pH 15 cannot be"),
+    ],
+)
+def test_a_slip_of_a_date_or_a_ph_is_not_kept(run: Run, tmp_path: Path, command: tuple[str, ...], words: str) -> None:
+    batch_file(tmp_path, "12", weighed("aqua", 980, ""))
+    assert run("keep", "batch-12.toml", "--on", DAY)[0] == 0
+    assert run("tests", "12", "--on", DAY)[0] == 0
+    kept_so_far = [run(word, "12", "--json")[1] for word in ("show", "tests")]
+    code, out, err = run(*command)
+    assert (code in (2, 3), out) == (True, "")
+    assert words in " ".join(err.split())
+    assert [run(word, "12", "--json")[1] for word in ("show", "tests")] == kept_so_far
+    assert run("result", "12", "ph-4c", "--value", "5", "--on", DAY)[0] == 0
+    assert run("note", "12", "--what", "foam", "--value", "40", "--on", DAY)[0] == 0
 
 
 def test_a_kept_file_can_be_had_back(run: Run, tmp_path: Path) -> None:

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from optimizer.errors import UsageError
+from optimizer.trials.best import APART, better_by
 from optimizer.trials.fit import choose, readings_of, usual_noise
 from optimizer.trials.improve import expected_improvement, gains
-from tests.support.readings import read_of
+from tests.support.readings import demo, read_of, with_reads
 
 SLOPES = np.array([0.3, -0.2, 0.15])
 
@@ -44,3 +46,23 @@ def test_a_further_beaker_is_worth_most_where_more_is_expected():
     assert values[high] > np.quantile(values, 0.9)
     assert values[low] < np.quantile(values, 0.1)
     assert (gains(chosen, z) >= 0).all()
+
+
+def test_where_a_beaker_separated_nothing_is_what_may_be_best():
+    """Also where the readings of separation predict nothing: one yes among many, as at the bench (made up)."""
+    places = demo().z()
+    viscosity = {b.number: f"{np.exp(line(z)):.4f}" for b, z in zip(demo().beaker, places, strict=True)}
+    thickest = int(np.argmax(places @ SLOPES))
+    number = demo().beaker[thickest].number
+    kinds = {"viscosity": "log", "separated": "yes/no"}
+    better = better_by("maximise viscosity")
+    before = better(with_reads({"viscosity": viscosity}, kinds), places, np.zeros(len(places)), 3)
+    assert thickest in before
+    seen = with_reads({"viscosity": viscosity, "separated": {number: "yes"}}, kinds)
+    after = better(seen, places, np.zeros(len(places)), 3)
+    assert len(after)
+    assert (np.linalg.norm(places[after] - places[thickest], axis=1) >= APART).all()
+    held = with_reads({"viscosity": viscosity, "separated": {number: "no"}}, kinds)
+    assert better(held, places, np.zeros(len(places)), 3).tolist() == before.tolist()
+    with pytest.raises(UsageError, match="a beaker separated near every place"):
+        better(seen, places[[thickest]], np.zeros(1), 1)

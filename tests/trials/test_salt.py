@@ -86,11 +86,47 @@ def test_nothing_is_said_outside():
     rising = salt_alone(read(DOSES, 1.6, bend=-1.0))
     assert rising.verdict == "It still rises at 1 %: the peak lies outside what was tried, and nothing is said there."
     assert isnan(rising.peak_percent)
-    assert rising.stop_percent == 1.0
+    assert rising.stop_percent == rising.open_percent < 1.0
     flat = salt_alone({d: 900 * f for d, f in zip(DOSES, (1, 1.1, 0.92, 1.05, 0.95, 1.02), strict=True)})
     assert not flat.told
     assert flat.verdict.startswith("These readings do not tell a curve")
     assert isnan(flat.stop_percent)
+
+
+FALLING = ("0=120", "0.2=100", "0.4=90", "0.6=80", "0.8=70")  # made up
+RISING = ("0=120", "1=300", "2=800", "3=1500", "4=1900", "5=1700")  # made up; 1.2 % of salt is this brief's limit
+
+
+def test_a_base_that_salt_only_thins_gets_none(tmp_path, run):
+    path = tmp_path / "b.toml"
+    assert run("batch", "hand-wash", "--size", "1kg", "--out", str(path), "--on", "2026-05-04").code == 0
+    before = path.read_bytes()
+    told = run("trials", "salt", "hand-wash", *FALLING, "--target", "1200")
+    assert "It falls from 0 %: add no salt to this base, it only thins it." in told.out
+    assert "Add no salt to a batch of this base; thicken it with something else, such as" in told.out
+    assert "--into BATCH" not in told.out
+    done = run("trials", "salt", "hand-wash", *FALLING, "--target", "1200", "--into", str(path))
+    assert done.code == 2
+    assert "nothing is written, because no dose of salt is open here" in " ".join(done.err.split())
+    assert path.read_bytes() == before
+    later = salt(BRIEF, SaltQuestion({0.5: 120.0, 0.7: 100.0, 0.9: 90.0, 1.1: 80.0, 1.3: 70.0})).found
+    assert later.verdict.startswith("It falls from 0.5 %: the peak lies outside what was tried")
+    assert later.stop_percent == 0.0
+
+
+def test_no_dose_is_told_that_the_brief_leaves_no_room_for(tmp_path, run):
+    path = tmp_path / "b.toml"
+    assert run("batch", "hand-wash", "--size", "1kg", "--out", str(path), "--on", "2026-05-04").code == 0
+    told = " ".join(run("trials", "salt", "hand-wash", *RISING, "--target", "1800", "--into", str(path)).out.split())
+    log_of = next(t for t in read_batch(path).thickening if t.material == "sodium-chloride")
+    found = salt(
+        BRIEF, SaltQuestion({float(d): float(v) for d, v in (r.split("=") for r in RISING)}, target=1800.0)
+    ).found
+    assert log_of.most_percent == pytest.approx(found.open_percent, abs=0.005)
+    assert 0 < found.open_percent < 1.2
+    assert f"In a batch, stop at {log_of.most_percent} % of salt (no more is open in this brief" in told
+    assert f"that is past the {log_of.most_percent} % to stop at, so not within reach here" in told
+    assert "such a beaker is thinner for that, too" in told
 
 
 def test_a_target_is_reached_on_the_rising_side():
