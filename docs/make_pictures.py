@@ -24,6 +24,8 @@ SCREENS = (
 WIDTHS = (390, 1200)
 TALL = {390: 1100, 1200: 1000}
 """Pictures end there [px]."""
+FOLLOWS = "[data-follow]:not([data-number])"
+"""A part of a page that is still to come: a proof, what a step costs, where nothing fits any more."""
 
 
 def lay(folder: Path) -> None:
@@ -67,8 +69,7 @@ def main() -> None:
                     for name, where in SCREENS:
                         driver.get(desk.address + where.replace("trials/gentle-wash", "trials/trials-gentle-wash"))
                         wait(lambda: driver.execute_script("return document.readyState") == "complete", 60)
-                        if name == "formula":
-                            wait(lambda: "follows" not in driver.find_element("css selector", "main").text, 60)
+                        wait(lambda: not driver.find_elements("css selector", FOLLOWS), 60)
                         driver.save_screenshot(str(PICTURES / f"{name}-{width}.png"))
 
 

@@ -42,6 +42,9 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 LONGEST = (
     "test_commands_run_in_order",
     "test_from_an_empty_folder_to_kept_records",
+    "test_nothing_is_found_by_the_accessibility_checker",
+    "test_a_whole_batch_by_clicks_with_every_other_host_blocked",
+    "test_a_whole_batch_without_script",
     "test_make_demo_goes_from_the_brief_to_the_bottles",
     "test_a_range_is_the_same_to_the_last_digit_on_any_number_of_processes_and_resumed",
 )

@@ -20,7 +20,7 @@ from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, append, batch_from, change_batch
 from optimizer.bench.card import Card, formula_card
 from optimizer.bench.made import last_ph, made_formula
-from optimizer.bench.plan import BatchSize, batch_size, batch_text, brief_reference, formula_table, hold_back
+from optimizer.bench.plan import BatchHead, BatchSize, batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.refill import refuse_evaporation
 from optimizer.bench.strike import Strike, strike
@@ -111,17 +111,14 @@ def lay_batch(
     size = f"{of_brief:.9g}kg" if sized else size
     amount, step, taken = StatedSize(size, bottles, bottle_ml, density, loss, scale).amount(bench)
     formula = found.formula if held is None else hold_back(found.formula, held)
-    text = batch_text(
-        formula,
-        found.setting,
-        amount,
-        brief=brief_reference(found.scenario, out),
-        batch=number or out.stem,
-        product=found.batch.product if found.batch else found.brief.scenario.name,
-        planned_on=day_of(on),
-        scale_step_g=step,
-        master=master or (found.batch.master if found.batch else ""),
+    head = BatchHead(
+        number or out.stem,
+        found.batch.product if found.batch else found.brief.scenario.name,
+        brief_reference(found.scenario, out),
+        day_of(on),
+        master or (found.batch.master if found.batch else ""),
     )
+    text = batch_text(formula, found.setting, amount, head, step)
     told = (*bench.told(*taken), *([f"size: {size}, the batch_kg of the brief"] if sized else []))
     laid = Laid(
         path=str(out), batch=batch_from(tomli.loads(text), str(out)), words=amount.words, notes=(*found.notes, *told)

@@ -88,11 +88,11 @@ class Records:
     def where(self, lot: str, material: str = "") -> Answer[WhereLot]:
         """Return where a lot went; of one material, if it is named by id, name or everyday word."""
         with open_store(self.path) as store:
-            own = self.path.parent.glob("materials.toml")
-            known = chosen_library(own=own).materials if material else ()
+            library = chosen_library(own=self.path.parent.glob("materials.toml"))
+            known = library.materials if material else ()
             if material and not Called(known).known(material):
                 material = material_of(material, known, unknown=True)
-            return Answer("records where", lots.where_lot(store, lot, material, known)).by(chosen_library().called)
+            return Answer("records where", lots.where_lot(store, lot, material, known)).by(library.called)
 
     def photo(self, number: str, sha256: str) -> bytes:
         """Return a photo of a batch."""

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Literal
 
 from optimizer.answers.answer import Answer
+from optimizer.answers.bench import sheet_of
 from optimizer.answers.following import after_thickening
 from optimizer.answers.subject import Subject
 from optimizer.assessment.alarms import foremost
-from optimizer.bench.acid import AcidSession, ph_answer, points_answer
+from optimizer.bench.acid import AcidSession, PhAnswer, ph_answer, points_answer
 from optimizer.bench.acid_log import Noted, note_reading, read_points, strike_reading
 from optimizer.bench.strike import Strike, strike_in, struck_of
 from optimizer.bench.thicken import log_of, logs_of
@@ -23,6 +24,7 @@ from optimizer.errors import UsageError
 from optimizer.immutable import replace
 from optimizer.report.ph_json import PhTold
 from optimizer.report.thicken import Thickened
+from optimizer.units import number
 
 
 def solution_of(chemical: str, strength: float | None) -> Solution | None:
@@ -80,9 +82,22 @@ def ph_of(
         size_g=size_g if size_g is not None else 1000 * batch_kg if batch_kg else None,
         water=0.0 if found.batch else water,
     )
-    return Answer("ph", PhTold(title=f"pH: {found.name}", answer=answer, notes=found.notes)).by(
-        found.brief.library.called
-    )
+    notes = (*found.notes, *_acid_apart(found, answer))
+    return Answer("ph", PhTold(title=f"pH: {found.name}", answer=answer, notes=notes)).by(found.brief.library.called)
+
+
+def _acid_apart(found: Subject, answer: PhAnswer) -> Iterator[str]:
+    """Yield how the estimate goes with that of the weigh sheet, which counts acid that a step takes before the log."""
+    if found.batch is None or answer.sessions:
+        return
+    apart = [step for step in sheet_of(found).steps if step.part.apart]
+    last = next((step.part.ph for step in reversed(apart) if step.part.ph is not None), None)
+    if last is not None:
+        yield (
+            f"about pH {number(answer.estimate.typical, 1)} is the batch without any acid; with that of step "
+            f"{apart[0].number} of the weigh sheet in it about pH {number(last.typical, 1)} is estimated, and the dose "
+            "counts that acid, too: note it as already in when the log begins"
+        )
 
 
 def ph_of_points(table: Path, target: Interval, sample_g: float, solution: Solution) -> Answer[PhTold]:

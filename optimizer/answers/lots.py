@@ -19,6 +19,12 @@ from optimizer.solve.existing import read_given
 from optimizer.studies.restandardise import BatchAsked, Restandardised
 from optimizer.studies.restandardise import restandardise as bring
 
+AS_TYPICAL = (
+    "the formula is taken as planned at typical active matter, and brought to the lots of the shelf; if it came from a "
+    "blend with this shelf, they are counted in it already, and there is nothing to bring"
+)
+WITH_LOTS = "a blend counts the lots of its shelf already; name one that came since with --lot MATERIAL=ACTIVE"
+
 
 def restandardise(
     formula: Path,
@@ -36,8 +42,8 @@ def restandardise(
 ) -> Answer[Restandardised]:
     """Bring a formula to the measured lots, in grams.
 
-    With lots the formula was planned with the shelf's lots (else the library's typical figures); without them it was
-    planned with typical figures, and the shelf's lots are the measured ones.
+    With lots the formula was planned with the shelf's lots (else the library's typical figures). Without them the
+    shelf's lots are the measured ones: a blend's JSON was planned with them, a table with typical figures; it is said.
 
     Args:
         formula: Table of material and percent (or grams), or a blend's JSON.
@@ -55,7 +61,10 @@ def restandardise(
     brief, given = read_given(formula, find_scenario(scenario), changes=changes, shelf=shelf, libraries=libraries)
     measured = _measured(lots, brief)
     if not measured:
-        measured, brief = _shelf_lots(brief, given.doses)
+        measured, typical = _shelf_lots(brief, given.doses)
+        blended = given.target is not None  # a blend's own answer was planned with the lots of its shelf
+        brief, basis = (brief, WITH_LOTS) if blended else (typical, AS_TYPICAL)
+        given = replace(given, notes=(*given.notes, basis))
     step = brief.scenario.scale_step * kg * 10 if step_g is None else step_g
     return _brought(brief, given, measured, BatchAsked(kg, step, free, active_band, charge_band))
 

@@ -98,13 +98,6 @@ def blend(
     result = solve(
         brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact, next_best=NEXT_BEST, ranges=ranges
     )
-    explanation = None
-    if result.ending == "infeasible" and result.proof != "none":
-        from optimizer.solve.best import linear_part
-        from optimizer.studies.explain import explain as why_impossible
-
-        # Only what linear programs can tell is ever found impossible.
-        explanation = why_impossible(linear_part(result.brief), time_limit=time_limit)
     chemistry, at_risk = None, tuple[str, ...]()
     if result.weighable is not None:
         from optimizer.assessment.chemistry import chemistry_of
@@ -118,13 +111,24 @@ def blend(
         result,
         result.exit_code,
         result=result,
-        explanation=explanation,
+        explanation=_clash(result, time_limit),
         chemistry=chemistry,
         broken_by_lots=at_risk,
     )
     name = name or ("" if isinstance(asked, Brief) else str(asked))
     answer.following = after_blend(name, result, altered=altered) if name else ""
     return answer
+
+
+def _clash(result: Result, time_limit: float) -> Explanation | None:
+    """Return what clashes in a brief that is proven impossible."""
+    if result.ending != "infeasible" or result.proof == "none":
+        return None
+    from optimizer.solve.best import linear_part
+    from optimizer.studies.explain import explain as why_impossible
+
+    # Only what linear programs can tell is ever found impossible.
+    return why_impossible(linear_part(result.brief), time_limit=time_limit)
 
 
 def export_model(path: Path, brief: Brief, result: Result) -> None:

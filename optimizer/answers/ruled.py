@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import inf, isnan, nan
+from math import fsum, inf, isnan, nan
 
 from optimizer.answers.draft import Draft, Mark
 from optimizer.assessment.alarms import alarms_of
+from optimizer.assessment.planned import planned_cost
 from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import Scenario
 from optimizer.data.formula import Formula
@@ -126,6 +127,14 @@ class Ruled:
     rulers: tuple[Ruler, ...]
     lines: tuple[Moved, ...]
     """The formula before it is rounded to the scale, most first; then what is no longer in it."""
+    held_back: float
+    """Part kept free for what is added to effect [%]."""
+    held_for: str
+    """What for, in words; empty if nothing is."""
+    total: float
+    """Of all lines and what is kept free [%]."""
+    planned: str
+    """What of it is planned for the bench, in words; empty if nothing is."""
     alarms: tuple[str, ...]
     """What is said before anything else of this formula."""
     stepped: bool
@@ -155,6 +164,7 @@ class Teller:
         formula = formula_at(brief.pool, answer.doses)
         setting = setting_of(brief, answer.ph)
         goal = scenario.objective.goals[0][1]
+        planned = planned_cost(brief, formula, setting) if answer.doses else None
         sought = nan if self._of_blend(goal) else answer.objective
         return Ruled(
             scenario=scenario,
@@ -173,6 +183,10 @@ class Teller:
                 self._ruler(mark, draft, answer, formula, setting, steps or {}, reaches) for mark in self._marks
             ),
             lines=_lines(brief, answer.doses, file.doses),
+            held_back=formula.held_back,
+            held_for=formula.kept_free if formula.held_back else "",
+            total=fsum(line.percent for line in formula.lines) + formula.held_back,
+            planned=f"{planned.words} planned for the bench, not computed" if planned else "",
             alarms=tuple(c.words for c in alarms_of(brief, formula, setting)) if answer.doses else (),
             stepped=steps is not None,
         )

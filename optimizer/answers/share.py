@@ -124,20 +124,14 @@ def shared_card(
         tell: Told the name of each material before that is worked out.
     """
     show = frozenset(show)
-    sold: dict[str, list[str]] = {}
     items = {line.item.id: line.item for line in formula.lines}
-    for name, line in lines_of(brief.shelf.lines if brief.shelf else (), items):
-        if line.supplier and line.supplier not in sold.setdefault(name, []):
-            sold[name].append(line.supplier)
-    lots: dict[str, list[str]] = {}
-    for weight in batch.weighed if batch else ():
-        if weight.lot and weight.lot not in lots.setdefault(weight.material, []):
-            lots[weight.material].append(weight.lot)
+    sold = ((name, line.supplier) for name, line in lines_of(brief.shelf.lines if brief.shelf else (), items))
+    lots = ((weight.material, weight.lot) for weight in (batch.weighed if batch else ()))
     lines = shared_lines(
         card,
         prices={name: item.price for name, item in items.items()} if "prices" in show else None,
-        suppliers=sold if "suppliers" in show else None,
-        lots=lots if "lots" in show else None,
+        suppliers=_each_once(sold) if "suppliers" in show else None,
+        lots=_each_once(lots) if "lots" in show else None,
     )
     remarks = tuple(map(_remark, batch.observation)) if batch and "remarks" in show else ()
     if "lots" not in show and "remarks" not in show:
@@ -155,6 +149,15 @@ def shared_card(
         remarks=remarks,
         kept_out=tuple(word for word in ASKED if word not in show),
     )
+
+
+def _each_once(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    """Return what is named of each material, each word once, in the order in which they come."""
+    found: dict[str, dict[str, None]] = {}
+    for name, word in pairs:
+        if word:
+            found.setdefault(name, {})[word] = None
+    return {name: list(words) for name, words in found.items()}
 
 
 def _every_caution(card: Card, brief: Brief, swaps: Iterable[Instead]) -> tuple[Caution, ...]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
-from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table
+from optimizer.bench.plan import BatchHead, batch_size, batch_text, brief_reference, formula_table
 from optimizer.brief.scenario import beside
 from optimizer.errors import UsageError, nearest
 from optimizer.files import write_atomic
@@ -67,16 +67,8 @@ def write_variant(
     formula = chosen.checked.formula
     text = formula_table(formula)
     if size:
-        text = batch_text(
-            formula,
-            chosen.checked.setting,
-            batch_size(size, step_g=scale),
-            brief=brief_reference(subject.scenario, out),
-            batch=out.stem,
-            product=chosen.variant.name,
-            planned_on=day_of(""),
-            scale_step_g=scale,
-        )
+        head = BatchHead(out.stem, chosen.variant.name, brief_reference(subject.scenario, out), day_of(""))
+        text = batch_text(formula, chosen.checked.setting, batch_size(size, step_g=scale), head, scale)
     write_atomic(out, text)
     return chosen.variant.name
 

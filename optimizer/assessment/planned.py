@@ -42,6 +42,11 @@ class PlannedCost:
         return tuple(item.id for item in self._without_price())
 
     @property
+    def words(self) -> str:
+        """The doses in words."""
+        return listed([f"{number(d.percent.typical, 2)} % {d.item.material.name}" for d in self.doses])
+
+    @property
     def free(self) -> tuple[str, ...]:
         """Names of those that the planned cost counts as nothing."""
         guessed = self.guessed

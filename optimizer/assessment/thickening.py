@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from math import inf, isnan
 
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
@@ -191,22 +191,28 @@ def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
         against.append(
             f"Active matter is {number(active, 1)} %, below {number(rule.active)} %: too few micelles to build."
         )
-    if budget.left.typical < rule.salt_room - KEPT:
-        against.append(
-            f"The blend holds about {number(budget.total.typical, 2)} % dissolved salt already; of "
-            f"{number(budget.limit)} % {_left_of(budget.left.typical)}."
-        )
-        plain = formula.total(lambda i: i.salt)
-        if plain <= rule.salt - rule.salt_room + KEPT:
-            against.append(
-                f"Of that {number(plain, 2)} % is sodium chloride, and the brief's thickening rule counts nothing "
-                "else: that a blend was chosen as thickening with salt does not speak against this."
-            )
+    against += _no_room(formula, rule, budget)
     why = (
         f"Sulfate-type anionics make up {number(answering, 0)} % of {number(active, 1)} % active matter, and about "
         f"{number(budget.left.typical, 2)} % of the salt budget is left.",
     )
     return SaltRoute(not against, tuple(against) or why, anionic, answering, glucoside, active, carried)
+
+
+def _no_room(formula: Formula, rule: Thickening, budget: Budget) -> Iterator[str]:
+    """Yield why salt finds no room in the budget, if it does not."""
+    if budget.left.typical >= rule.salt_room - KEPT:
+        return
+    yield (
+        f"The blend holds about {number(budget.total.typical, 2)} % dissolved salt already; of "
+        f"{number(budget.limit)} % {_left_of(budget.left.typical)}."
+    )
+    plain = formula.total(lambda i: i.salt)
+    if plain <= rule.salt - rule.salt_room + KEPT:
+        yield (
+            f"Of that {number(plain, 2)} % is sodium chloride, and the brief's thickening rule counts nothing "
+            "else: that a blend was chosen as thickening with salt does not speak against this."
+        )
 
 
 def _left_of(left: float) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from decimal import ROUND_CEILING, Decimal
 from math import fsum
@@ -128,46 +128,43 @@ def in_order(materials: Mapping[str, Material], doses: Mapping[str, float]) -> l
     return sorted(doses, key=lambda n: (ORDER[materials[n].phase], -doses[n], n))
 
 
-def batch_text(
-    formula: Formula,
-    setting: Setting,
-    size: BatchSize,
-    *,
-    brief: str,
-    batch: str,
-    product: str,
-    planned_on: str,
-    scale_step_g: float,
-    master: str = "",
-) -> str:
+@immutable
+class BatchHead:
+    """What a batch file says of itself.
+
+    Attributes:
+        batch: Number.
+        product: Name of the product.
+        brief: How the file names its scenario.
+        planned_on: Day.
+        master: Name and version of the master formula.
+    """
+
+    batch: str
+    product: str
+    brief: str
+    planned_on: str
+    master: str = ""
+
+
+def batch_text(formula: Formula, setting: Setting, size: BatchSize, head: BatchHead, scale_step_g: float) -> str:
     """Return the text of a new batch file, with comments that say what is filled in where."""
     doses = written_doses(formula)
     materials = {line.item.id: line.item.material for line in formula.lines}
     out = [
         "# Batch file: the plan, then what the bench adds. Fill it in by hand or with the commands; keep it with the",
         "# batch. A plan for the bench, no safety assessment: record what you really did.",
-        f"batch = {_text(batch)}",
-        f"product = {_text(product)}",
-        f"brief = {_text(brief)}                  # whose rules it must keep",
-        f"master = {_text(master)}                # master formula and version that it follows",
-        f"planned_on = {_text(planned_on)}",
-        f"size_g = {_figure(size.grams)}{f'   # {size.words}' if size.words else ''}",
-    ]
-    if size.bottle_ml is not None:
-        out.append(f"bottle_ml = {_figure(size.bottle_ml)}")
-    if size.density is not None:
-        out.append(f"density_g_per_ml = {_figure(size.density)}   # as stated; weigh 100 ml of the product")
-    else:
-        out.append("# density_g_per_ml = 1.02        # measure it (weigh 100 ml); never assumed")
-    out.append(f"loss_percent = {_figure(size.loss_percent)}                # stays behind in vessels and hoses")
-    out.append(
-        f"held_back_percent = {_figure(formula.held_back)}           # water kept back for acid, thickener, vapour"
-    )
-    for key, value in (("ph_low", setting.low), ("ph_target", setting.target), ("ph_high", setting.high)):
-        if value is not None:
-            out.append(f"{key} = {_figure(round(value, 4))}")
-    out += ["", "[scale]", f"step_g = {_figure(scale_step_g)}                       # what its last digit shows"]
-    out += [
+        f"batch = {_text(head.batch)}",
+        f"product = {_text(head.product)}",
+        f"brief = {_text(head.brief)}                  # whose rules it must keep",
+        f"master = {_text(head.master)}                # master formula and version that it follows",
+        f"planned_on = {_text(head.planned_on)}",
+        *_size_lines(size),
+        f"held_back_percent = {_figure(formula.held_back)}           # water kept back for acid, thickener, vapour",
+        *_window_lines(setting),
+        "",
+        "[scale]",
+        f"step_g = {_figure(scale_step_g)}                       # what its last digit shows",
         "# error_g = 0.5                  # by how much a weight may be off; one step if it is left out",
         "# allowed_percent = 5            # error that a line may have; common practice",
         "",
@@ -176,6 +173,24 @@ def batch_text(
     for name in in_order(materials, doses):
         out += ["[[line]]", f"material = {_text(name)}", f"percent = {_figure(doses[name])}", ""]
     return "\n".join([*out, LATER])
+
+
+def _size_lines(size: BatchSize) -> Iterator[str]:
+    """Yield how much is made, in which bottles, and what of it is lost."""
+    yield f"size_g = {_figure(size.grams)}{f'   # {size.words}' if size.words else ''}"
+    if size.bottle_ml is not None:
+        yield f"bottle_ml = {_figure(size.bottle_ml)}"
+    if size.density is not None:
+        yield f"density_g_per_ml = {_figure(size.density)}   # as stated; weigh 100 ml of the product"
+    else:
+        yield "# density_g_per_ml = 1.02        # measure it (weigh 100 ml); never assumed"
+    yield f"loss_percent = {_figure(size.loss_percent)}                # stays behind in vessels and hoses"
+
+
+def _window_lines(setting: Setting) -> Iterator[str]:
+    for key, value in (("ph_low", setting.low), ("ph_target", setting.target), ("ph_high", setting.high)):
+        if value is not None:
+            yield f"{key} = {_figure(round(value, 4))}"
 
 
 def brief_reference(scenario: Path, batch_file: Path) -> str:

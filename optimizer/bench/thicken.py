@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from math import inf
 from typing import Literal
 
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
-from optimizer.assessment.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
+from optimizer.assessment.thickening import WAIT_MIN, SaltRoute, plan_of, rule_of, step_of, window_of
 from optimizer.bench.batch import Batch, ReadingKind, Scale, ThickenerStep, ThickeningEntry
 from optimizer.bench.strike import lines_of
 from optimizer.brief.brief import Brief
@@ -155,61 +156,93 @@ def acid_percent(batch: Batch) -> float | None:
     return sum(a.added_g * a.strength_percent for a in used) / batch.size_g if used else None
 
 
+@immutable
+class _LogRead:
+    """What a log and its batch say, and how far it may go."""
+
+    batch: Batch
+    log: ThickeningEntry
+    material: Material
+    kind: ReadingKind | None
+    latest_c: float | None
+    """Temperature of its last reading."""
+    points: tuple[ThickeningPoint, ...]
+    ph: float | None
+    most: float
+    """Highest dose [%]."""
+
+    @property
+    def added(self) -> float:
+        """Thickener in the batch so far [%]."""
+        return self.log.added_percent
+
+
 def _log(
     batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula, setting: Setting
 ) -> ThickeningLog:
     kind, latest, points = _points(batch, log)
-    added = log.added_percent
-    budget, limits = _limits(batch, log, material, brief, formula, added)
-    most = max(0.0, min(value for _, value in limits))
+    budget, limits = _limits(batch, log, material, brief, formula)
     ph, notes = ph_of(batch, log)
-    notes += _doubts(points, kind)
-    if (planned := batch.doses.get(material.id, 0.0)) > USED:
-        notes.append(
-            f"{number(planned, 2)} % of it is a line of the batch, weighed in as such: log here only what goes in "
-            "besides, or it counts twice."
-        )
-    if added > most + KEPT:
-        notes.append(f"{number(added, 2)} % is in, past the limit of {number(most, 2)} %.")
-    state, said = _judge(batch, log, material, points, kind, ph, added, most)
-    if material.function == "salt" and state == "open" and budget.left.low < most - added:
-        left = number(max(0.0, budget.left.low), 2)
-        notes.append(f"At the upper ends of the printed ranges only {left} % of the salt budget is left.")
-    route = plan_of(formula, setting, brief).salt if material.function == "salt" else None
-    if route is not None and not route.open and state == "open":
-        if added <= KEPT:
-            state, said = "closed", f"Salt is not the way here. {' '.join(route.reasons)}"
-        else:
-            notes.append(f"Salt is not the way here, by what is known of it: {' '.join(route.reasons)}")
+    read = _LogRead(batch, log, material, kind, latest, points, ph, max(0.0, min(value for _, value in limits)))
+    notes += [*_doubts(points, kind), *_beyond_plan(read)]
+    state, said = _judge(read)
+    if material.function == "salt" and state == "open":
+        state, said, more = _salted(read, said, budget, plan_of(formula, setting, brief).salt)
+        notes += more
     if state == "open" and material.thickens_from:
         state, said = "on samples", _on_samples(material)
-    step = _next(batch.scale, batch.size_g, material, log, points, added, most, latest) if state == "open" else None
+    step = _next(read) if state == "open" else None
     if state == "open" and step is None:
         state, said = "limit reached", "What is left is less than the scale can weigh: stop here."
-    if step is not None and step.grams < batch.scale.least_g - AS_TYPED:
-        notes.append(
-            f"{number(step.grams, 3)} g is less than the {number(batch.scale.least_g, 2)} g that the scale weighs to "
-            f"{number(batch.scale.allowed_percent)} %: weigh it on a finer one, or as a solution."
-        )
-    unit = UNITS[kind] if kind else ""
-    window = window_of(material)
     return ThickeningLog(
         material,
         kind,
-        unit,
+        UNITS[kind] if kind else "",
         points,
         log.target,
-        added,
-        most,
+        read.added,
+        read.most,
         dict(limits),
         ph,
-        window,
+        window_of(material),
         state,
         said,
         step,
-        tuple(notes),
+        (*notes, *_hardly_weighed(step, batch.scale)),
         budget,
     )
+
+
+def _beyond_plan(read: _LogRead) -> Iterator[str]:
+    """Yield what is to be told of a thickener that the batch holds anyway, or that is in past its limit."""
+    if (planned := read.batch.doses.get(read.material.id, 0.0)) > USED:
+        yield (
+            f"{number(planned, 2)} % of it is a line of the batch, weighed in as such: log here only what goes in "
+            "besides, or it counts twice."
+        )
+    if read.added > read.most + KEPT:
+        yield f"{number(read.added, 2)} % is in, past the limit of {number(read.most, 2)} %."
+
+
+def _salted(read: _LogRead, said: str, budget: Budget, route: SaltRoute) -> tuple[State, str, list[str]]:
+    """Return state, verdict and notes of an open log of salt: what is left of its budget, and whether salt is a way."""
+    notes = []
+    if budget.left.low < read.most - read.added:
+        left = number(max(0.0, budget.left.low), 2)
+        notes.append(f"At the upper ends of the printed ranges only {left} % of the salt budget is left.")
+    if not route.open and read.added <= KEPT:
+        return "closed", f"Salt is not the way here. {' '.join(route.reasons)}", notes
+    if not route.open:
+        notes.append(f"Salt is not the way here, by what is known of it: {' '.join(route.reasons)}")
+    return "open", said, notes
+
+
+def _hardly_weighed(step: Next | None, scale: Scale) -> Iterator[str]:
+    if step is not None and step.grams < scale.least_g - AS_TYPED:
+        yield (
+            f"{number(step.grams, 3)} g is less than the {number(scale.least_g, 2)} g that the scale weighs to "
+            f"{number(scale.allowed_percent)} %: weigh it on a finer one, or as a solution."
+        )
 
 
 def _on_samples(material: Material) -> str:
@@ -266,7 +299,7 @@ def _point(step: ThickenerStep, number_: int, kind: ReadingKind | None, latest: 
 
 
 def _limits(
-    batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula, added: float
+    batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula
 ) -> tuple[Budget, tuple[tuple[str, float], ...]]:
     """Return the salt budget with what is logged, and what limits the dose."""
     salts = {m.id for m in brief.library.materials if m.thickener is not None and m.thickener.type == "salt"}
@@ -317,42 +350,34 @@ def _doubts(points: tuple[ThickeningPoint, ...], kind: ReadingKind | None) -> li
     return notes
 
 
-def _judge(
-    batch: Batch,
-    log: ThickeningEntry,
-    material: Material,
-    points: tuple[ThickeningPoint, ...],
-    kind: ReadingKind | None,
-    ph: float | None,
-    added: float,
-    most: float,
-) -> tuple[State, str]:
-    said = closed(batch, material, ph)
+def _judge(read: _LogRead) -> tuple[State, str]:
+    said = closed(read.batch, read.material, read.ph)
     if said:
         sentence = " ".join(said)
         return "closed", sentence[:1].upper() + sentence[1:]
-    read = [p for p in points if p.value is not None]
-    if len(read) > 1 and not any(p.comparable for p in read[:-1]):
-        before, now = (number(p.step.temperature_c or 0.0, 1) for p in read[-2:])
+    known = [p for p in read.points if p.value is not None]
+    if len(known) > 1 and not any(p.comparable for p in known[:-1]):
+        before, now = (number(p.step.temperature_c or 0.0, 1) for p in known[-2:])
         return (
             "read again",
             f"Add nothing yet: read again at {before} °C, or once more at {now} °C to go on from there.",
         )
-    values = _values(points)
-    turned = None if kind is None else _turned(values, NOISE[kind])
+    values, target = _values(read.points), read.log.target
+    turned = None if read.kind is None else _turned(values, NOISE[read.kind])
     if turned and turned[0] == "peak passed":
         return turned
-    if log.unread_percent > USED:
-        there = f"{number(added, 3)} % is in, and no reading that counts was taken since"
+    if read.log.unread_percent > USED:
+        there = f"{number(read.added, 3)} % is in, and no reading that counts was taken since"
         return "read again", f"Add nothing yet: {there}. Read what is there now."
-    if values and log.target is not None and values[-1][1] >= log.target - KEPT:
+    if values and target is not None and values[-1][1] >= target - KEPT:
         return "target reached", "The target is reached: stop, and read the pH and the thickness again tomorrow."
     if turned:
         return turned
-    if values and kind == "judged" and values[-1][1] >= TOP_JUDGED:
+    if values and read.kind == "judged" and values[-1][1] >= TOP_JUDGED:
         return "target reached", "It stands like a gel: stop."
-    if added >= most - KEPT:
-        return "limit reached", f"The limit of {number(most, 2)} % is reached: stop. Try another thickener on a sample."
+    if read.added >= read.most - KEPT:
+        limit = number(read.most, 2)
+        return "limit reached", f"The limit of {limit} % is reached: stop. Try another thickener on a sample."
     if not values:
         return "open", "Read the blend without thickener first, then take the step."
     return "open", "Take the next step, wait, read at the same temperature, read the pH again."
@@ -415,25 +440,16 @@ def _peak(values: list[tuple[float, float]]) -> tuple[float, float]:
     return max(_earlier(values), key=lambda x: (x[1], -x[0]))
 
 
-def _next(
-    scale: Scale,
-    size_g: float,
-    material: Material,
-    log: ThickeningEntry,
-    points: tuple[ThickeningPoint, ...],
-    added: float,
-    most: float,
-    latest: float | None,
-) -> Next | None:
+def _next(read: _LogRead) -> Next | None:
     """Return the next addition, rounded down to the scale's step; None if nothing weighable is left."""
-    step = step_of(material)
-    value = next((p.value for p in reversed(points) if p.value is not None), None)
-    near = value is not None and log.target is not None and value >= NEAR_TARGET * log.target
-    if near or (added > 0 and most - added < 2 * step - KEPT):
+    step, size_g, scale_g = step_of(read.material), read.batch.size_g, read.batch.scale.step_g
+    value = next((p.value for p in reversed(read.points) if p.value is not None), None)
+    near = value is not None and read.log.target is not None and value >= NEAR_TARGET * read.log.target
+    if near or (read.added > 0 and read.most - read.added < 2 * step - KEPT):
         step /= 2
-    percent = min(step, most - added)
-    grams = whole_down(percent * size_g / 100 / scale.step_g) * scale.step_g
+    percent = min(step, read.most - read.added)
+    grams = whole_down(percent * size_g / 100 / scale_g) * scale_g
     if grams <= 0:
         return None
     exact = 100 * grams / size_g
-    return Next(exact, added + exact, grams, WAIT_MIN, latest)
+    return Next(exact, read.added + exact, grams, WAIT_MIN, read.latest_c)

@@ -1,7 +1,7 @@
 """A brief that can be solved: the scenario joined with library and shelf."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Set
 from dataclasses import field
 from functools import cached_property
 from math import inf, isnan
@@ -250,13 +250,7 @@ def make_brief(
     rules, watched = rules_of(scenario, library, pool, shelf)
     rules = tuple(sorted((*(r for r in rules if r.id not in gone), *added), key=lambda r: r.id))
     assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
-    if scenario.pool.materials and "aqua" in chosen.keys() - {*scenario.pool.materials, *wanted}:
-        assumptions.append(
-            'aqua is a candidate though pool.materials does not list it; without = ["aqua"] keeps it out'
-        )
-    unpriced = sorted(n for n, why in left_out.items() if why == UNPRICED)
-    if unpriced:
-        assumptions.append(f"left out, no price: {listed(unpriced)}; write one on the shelf to let them in")
+    assumptions += _unasked(scenario, chosen.keys() - wanted, left_out)
     clear = any(r.clears for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
     brief = Brief(
@@ -351,6 +345,15 @@ def _free_of_charge(
         free = [k for k, i in joined.items() if isnan(i.price) and (not i.material.unread or i.line or k in named)]
         joined |= {k: Ingredient(joined[k].material, 0.0, joined[k].line) for k in free}
     return joined, assumptions
+
+
+def _unasked(scenario: Scenario, chosen: Set[str], left_out: Mapping[str, str]) -> Iterator[str]:
+    """Yield what is said of candidates: water that nobody listed, and what has no price."""
+    if scenario.pool.materials and "aqua" in chosen - {*scenario.pool.materials}:
+        yield 'aqua is a candidate though pool.materials does not list it; without = ["aqua"] keeps it out'
+    unpriced = sorted(n for n, why in left_out.items() if why == UNPRICED)
+    if unpriced:
+        yield f"left out, no price: {listed(unpriced)}; write one on the shelf to let them in"
 
 
 def _candidates(

@@ -112,41 +112,18 @@ def advise(log: PhLog) -> AcidAdvice:
     the target. The first addition, and near the target the second, is at most 60 % of that point too, because little
     has yet shown how the product answers. It is a plan: add it, stir, wait, read.
     """
-    caution, doubts = log.solution.caution, doubts_of(log)
-    name, way = log.solution.chemical.name, -1.0 if log.solution.chemical.acid else 1.0
-    if not log.readings:
-        reason = "Read the pH of the product before anything is added; an estimate without a reading only plans."
-        return AcidAdvice("measure", 0.0, None, reason, doubts, caution)
-    last, target = log.readings[-1], log.target
-    # What contradicts is judged before the target: a wrong reading must not stop or drive an addition.
-    if _against_each_other(log):
-        reason = "Readings contradict each other: add nothing, read again and strike out the line that was wrong."
-        return AcidAdvice("check", 0.0, None, reason, doubts, caution)
-    if target.low <= last.ph <= target.high:
-        reason = (
-            f"pH {last.ph:g} is inside {target.low:g} to {target.high:g}: stop. Read again after some hours; "
-            "carbon dioxide and slow acids move it."
-        )
-        return AcidAdvice("stop", 0.0, None, reason, doubts, caution)
-    near, far = (target.high, target.low) if way < 0 else (target.low, target.high)
-    if way * (last.ph - near) > 0:
-        if log.readings[-1].grams > 0:
-            reason = (
-                f"pH {last.ph:g} is beyond {far:g}: add no more {name}. Blend with untreated product if there is "
-                "some, or go back in small steps with the opposite solution."
-            )
-            return AcidAdvice("passed", 0.0, None, reason, doubts, caution)
-        reason = f"pH {last.ph:g} lies on the other side of {target.typical:g}: {name} moves it away."
-        return AcidAdvice("wrong way", 0.0, None, reason, doubts, caution)
-    now, product = log.share_now, log.product_left
-    (aim, _), (edge, edge_sd) = log.share_to(target.typical), log.share_to(far)
+    standing = _standstill(log)
+    if standing is not None:
+        return _without_addition(log, *standing)
+    last, target, now, product = log.readings[-1], log.target, log.share_now, log.product_left
+    (aim, _), (edge, edge_sd) = log.share_to(target.typical), log.share_to(_edges(log)[1])
     needed, room = aim - now, edge - now
     if needed <= 0 or room <= 0:
         reason = (
             f"By the estimate enough is in already, yet pH {last.ph:g} is read: stir, wait and read again, and "
             "check the grams; then add the smallest amount you can weigh."
         )
-        return AcidAdvice("check", 0.0, None, reason, doubts, caution)
+        return _without_addition(log, "check", reason)
     made = len({r.grams for r in log.readings if r.grams > 0})
     careful = made == 0 or (made == 1 and abs(last.ph - target.typical) <= NEAR)
     bound = room * exp(-SAFE * edge_sd / room) * (LARGEST_SHARE if careful else 1.0)
@@ -160,7 +137,48 @@ def advise(log: PhLog) -> AcidAdvice:
             else "never more than 60 % at once."
         )
     )
-    return AcidAdvice("add", step * product, log.expected_after(now + step), reason, doubts, caution)
+    expected = log.expected_after(now + step)
+    return AcidAdvice("add", step * product, expected, reason, doubts_of(log), log.solution.caution)
+
+
+def _without_addition(log: PhLog, state: State, reason: str) -> AcidAdvice:
+    return AcidAdvice(state, 0.0, None, reason, doubts_of(log), log.solution.caution)
+
+
+def _edges(log: PhLog) -> tuple[float, float]:
+    """Return the edge of the target that an addition reaches first, and the far one."""
+    target = log.target
+    return (target.high, target.low) if log.solution.chemical.acid else (target.low, target.high)
+
+
+def _standstill(log: PhLog) -> tuple[State, str] | None:
+    """Return why nothing is to be added now, if so, by the readings alone."""
+    name, way = log.solution.chemical.name, -1.0 if log.solution.chemical.acid else 1.0
+    if not log.readings:
+        return (
+            "measure",
+            "Read the pH of the product before anything is added; an estimate without a reading only plans.",
+        )
+    last, target, (near, far) = log.readings[-1], log.target, _edges(log)
+    # What contradicts is judged before the target: a wrong reading must not stop or drive an addition.
+    if _against_each_other(log):
+        return (
+            "check",
+            "Readings contradict each other: add nothing, read again and strike out the line that was wrong.",
+        )
+    if target.low <= last.ph <= target.high:
+        return "stop", (
+            f"pH {last.ph:g} is inside {target.low:g} to {target.high:g}: stop. Read again after some hours; "
+            "carbon dioxide and slow acids move it."
+        )
+    if way * (last.ph - near) <= 0:
+        return None
+    if last.grams > 0:
+        return "passed", (
+            f"pH {last.ph:g} is beyond {far:g}: add no more {name}. Blend with untreated product if there is "
+            "some, or go back in small steps with the opposite solution."
+        )
+    return "wrong way", f"pH {last.ph:g} lies on the other side of {target.typical:g}: {name} moves it away."
 
 
 @immutable

@@ -11,6 +11,7 @@ from optimizer.answers.days import day_of
 from optimizer.answers.writing import BOOK, PAGE, PAPER, PICTURE, refuse_misnamed, targets_of
 from optimizer.cli.common import BENCH, Files, For, On, Rest, Strikes, SubjectName, Why, app, aside, command
 from optimizer.errors import UsageError
+from optimizer.immutable import immutable
 
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
 
@@ -118,6 +119,28 @@ def weighed(
     return note_as_typed(found, typed, actives=active or [], finish=finish, wrong=wrong, sure=sure, on=on)
 
 
+@immutable
+class ForOthers:
+    """Options of a command: the card to share."""
+
+    share: Annotated[
+        bool, typer.Option("--share", help="The card for others: grams, what each is for, what to use instead.")
+    ] = False
+    sizes: Annotated[str, typer.Option(help="With --share: batches in grams; else '100 g, 500 g, 1 kg'.")] = ""
+    also: Annotated[
+        str, typer.Option("--with", help="With --share, what else is shown: prices, suppliers, lots, remarks.")
+    ] = ""
+    instead: Annotated[bool, typer.Option(help="With --share: work out what to use instead.")] = True
+    out: Annotated[Path | None, typer.Option(help="With --share: a CSV that 'import formula' takes back.")] = None
+
+    def refuse(self) -> None:
+        """Refuse options that belong to the card to share without it, and a table that is named otherwise."""
+        if not self.share and (self.sizes or self.also or self.out is not None):
+            raise UsageError("--sizes, --with and --out belong to the card to share: add --share.")
+        if self.out is not None:
+            refuse_misnamed(self.out, (".csv",), "--out ")
+
+
 @command(app, BENCH)
 def card(
     subject: SubjectName,
@@ -127,15 +150,7 @@ def card(
     png: Annotated[Path | None, typer.Option(help="Write the card as a picture.")] = None,
     planned: Annotated[bool, typer.Option("--planned", help="Show the plan of a batch that is made already.")] = False,
     master: Annotated[str, typer.Option(help="Name and version of the formula.")] = "",
-    share: Annotated[
-        bool, typer.Option("--share", help="The card for others: grams, what each is for, what to use instead.")
-    ] = False,
-    sizes: Annotated[str, typer.Option(help="With --share: batches in grams; else '100 g, 500 g, 1 kg'.")] = "",
-    also: Annotated[
-        str, typer.Option("--with", help="With --share, what else is shown: prices, suppliers, lots, remarks.")
-    ] = "",
-    instead: Annotated[bool, typer.Option(help="With --share: work out what to use instead.")] = True,
-    out: Annotated[Path | None, typer.Option(help="With --share: a CSV that 'import formula' takes back.")] = None,
+    others: ForOthers = ForOthers(),
     on: On = "",
     files: Files = Files(),
 ) -> Answer[Any]:
@@ -145,20 +160,23 @@ def card(
     from optimizer.report.card import CARD
 
     targets = targets_of(CARD, (pdf, PAPER), (png, PICTURE))
-    if not share and (sizes or also or out is not None):
-        raise UsageError("--sizes, --with and --out belong to the card to share: add --share.")
-    if out is not None:
-        refuse_misnamed(out, (".csv",), "--out ")
+    others.refuse()
     found = files.subject(subject, against=against, rest=rest)
     shown = card_of(found, planned=planned, master=master, on=on)
-    if not share:
+    if not others.share:
         write_card(shown, targets)
         return Answer("card", shown)
     from optimizer.answers.share import share_card, sizes_of
 
-    written = (*targets, *([out] if out else ()))
+    written = (*targets, *([others.out] if others.out else ()))
     answer = share_card(
-        found, shown, sizes_g=sizes_of(sizes), show=also, instead=instead, files=written, tell=_tell_material
+        found,
+        shown,
+        sizes_g=sizes_of(others.sizes),
+        show=others.also,
+        instead=others.instead,
+        files=written,
+        tell=_tell_material,
     )
     for path in written:
         aside(f"wrote {path}")

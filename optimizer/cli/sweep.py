@@ -12,6 +12,7 @@ import typer
 from optimizer.answers.answer import Answer
 from optimizer.cli.common import FORMULA, Given, TimeLimit, app, aside, changes_of, command
 from optimizer.errors import UsageError
+from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -24,20 +25,35 @@ PATIENCE_S = 10.0
 """How long a scheduler may take to answer [s]."""
 
 
-@command(app, FORMULA, "range")
-def range_command(
-    scenario: Annotated[str, typer.Argument(help="A scenario (file or shipped name), or a folder of scenarios.")],
+@immutable
+class Axes:
+    """Options of a command: what differs from scenario to scenario."""
+
     vary: Annotated[
         list[str] | None,
         typer.Option(
             help="What differs: KEY=FROM:TO:STEP or KEY=V1,V2, with the keys of --set and price.ID. Repeatable: "
             "every value of one with every value of the others."
         ),
-    ] = None,
-    missing: Annotated[list[str] | None, typer.Option(help="Material: run with it and without it. Repeatable.")] = None,
+    ] = None
+    missing: Annotated[list[str] | None, typer.Option(help="Material: run with it and without it. Repeatable.")] = None
     table: Annotated[
         Path | None, typer.Option(help="CSV of scenarios, its columns headed like the keys of --vary and missing.ID.")
-    ] = None,
+    ] = None
+
+    def grid(self) -> "Grid":
+        """Return the scenarios that are asked for."""
+        from optimizer.sweep import grid
+
+        every = [*map(grid.axis, self.vary or []), *map(grid.missing, self.missing or [])]
+        crossed = grid.crossed(every)
+        return grid.joined(grid.read_table(self.table), crossed) if self.table else crossed
+
+
+@command(app, FORMULA, "range")
+def range_command(
+    scenario: Annotated[str, typer.Argument(help="A scenario (file or shipped name), or a folder of scenarios.")],
+    axes: Axes = Axes(),
     out: Annotated[
         Path | None,
         typer.Option(help="Table of all answers: .csv, .xlsx or .parquet. A run that was cut short goes on there."),
@@ -58,20 +74,10 @@ def range_command(
     from optimizer.sweep.source import sources_of
 
     gc.enable()  # a long run makes more than a blend does, and its cycles must go
-    grid = _grid(vary, missing, table)
     libraries = None if given.library is None else tuple(given.library)
     changes = tuple(changes_of(given.changes))
     sources = sources_of(scenario, changes, shelf=given.shelf, libraries=libraries, time_limit=time_limit)
-    return _run(sources, grid, out, jobs, cluster)
-
-
-def _grid(vary: list[str] | None, missing: list[str] | None, table: Path | None) -> "Grid":
-    """Return the scenarios that the options ask for."""
-    from optimizer.sweep import grid
-
-    axes = [*(grid.axis(text) for text in vary or []), *(grid.missing(name) for name in missing or [])]
-    crossed = grid.crossed(axes)
-    return grid.joined(grid.read_table(table), crossed) if table else crossed
+    return _run(sources, axes.grid(), out, jobs, cluster)
 
 
 def _run(sources: "tuple[Source, ...]", grid: "Grid", out: Path | None, jobs: int, cluster: str) -> "Answer[Ranged]":

@@ -19,7 +19,10 @@ def frontier(
     scenario: ScenarioName,
     best: Annotated[
         str | None,
-        typer.Option(help="What is best at each point: 'minimise MEASURE' or 'maximise MEASURE'; else what it seeks."),
+        typer.Option(
+            help="What is best at each point: 'minimise MEASURE' or 'maximise MEASURE'; else what it seeks. Beside a "
+            "sum a mean or a share always stands across."
+        ),
     ] = None,
     against: Annotated[
         str | None, typer.Option(help="What is traded against it, written the same way; else mildness, or cost.")

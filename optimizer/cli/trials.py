@@ -1,7 +1,7 @@
 """`tenside trials plan | sheet | note | fit | next | rate | salt`: learning from the bench."""
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -24,6 +24,10 @@ from optimizer.cli.common import (
     command,
 )
 from optimizer.errors import UsageError
+from optimizer.immutable import immutable
+
+if TYPE_CHECKING:
+    from optimizer.trials.plan import TrialsQuestion
 
 trials_app = typer.Typer(help="Choose the beakers that teach most, note what they read.", no_args_is_help=True)
 app.add_typer(trials_app, name="trials", rich_help_panel=BENCH)
@@ -33,53 +37,64 @@ Aim = Literal["learn", "best"]
 Grams = Annotated[float, typer.Option(help="Product in each beaker, g.", min=10, max=5000)]
 
 
-@command(trials_app, name="plan")
-def trials_plan(
-    scenario: ScenarioName,
-    out: Annotated[Path, typer.Option(help="The series file to write (.toml); it must not exist.")],
+@immutable
+class SeriesAsked:
+    """Options of a command: what a series varies, and in how many beakers."""
+
     factors: Annotated[
         str,
         typer.Option(
             help="What is varied, joined by commas: strength, amphoteric-share, nonionic-share, anionic-share, "
             "thickener, salt, emollient, humectant. Left out with --vary, the tool proposes."
         ),
-    ] = "",
-    vary: Annotated[str, typer.Option(help="Materials that vary each by itself, ids joined by commas.")] = "",
-    trials: Annotated[int | None, typer.Option(help="Chosen beakers; else as many as can tell curves.", min=1)] = None,
+    ] = ""
+    vary: Annotated[str, typer.Option(help="Materials that vary each by itself, ids joined by commas.")] = ""
+    trials: Annotated[int | None, typer.Option(help="Chosen beakers; else as many as can tell curves.", min=1)] = None
     repeats: Annotated[
         int, typer.Option(help="Beakers of the plan itself on each day: first, last, then between.", min=0, max=6)
-    ] = 2,
-    days: Annotated[int, typer.Option(help="Days on which they are made.", min=1, max=10)] = 1,
-    also: Annotated[str, typer.Option("--with", help="Varied besides: ph=LOW:HIGH, such as ph=5.0:5.8.")] = "",
-    free: Annotated[
-        str, typer.Option(help="Rules on ratings that the trials shall replace, ids joined by commas.")
-    ] = "",
-    aim: Annotated[Aim, typer.Option(help="Learn the whole region, or find the best in it.")] = "learn",
-    grams: Grams = 100.0,
-    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=0.001)] = 0.01,
-    seed: Annotated[int, typer.Option(help="The same seed gives the same beakers.", min=0)] = 1,
+    ] = 2
+    days: Annotated[int, typer.Option(help="Days on which they are made.", min=1, max=10)] = 1
+    also: Annotated[str, typer.Option("--with", help="Varied besides: ph=LOW:HIGH, such as ph=5.0:5.8.")] = ""
+    free: Annotated[str, typer.Option(help="Rules on ratings that the trials shall replace, ids joined by commas.")] = (
+        ""
+    )
+    aim: Annotated[Aim, typer.Option(help="Learn the whole region, or find the best in it.")] = "learn"
+    grams: Grams = 100.0
+    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=0.001)] = 0.01
+    seed: Annotated[int, typer.Option(help="The same seed gives the same beakers.", min=0)] = 1
+
+    def question(self) -> "TrialsQuestion":
+        """Return what is asked of a plan."""
+        from optimizer.trials.plan import TrialsQuestion
+
+        return TrialsQuestion(
+            factors=_names(self.factors),
+            materials=_names(self.vary),
+            trials=self.trials,
+            repeats=self.repeats,
+            days=self.days,
+            ph=_ph(self.also),
+            free=_names(self.free),
+            aim=self.aim,
+            grams=self.grams,
+            step_g=self.scale,
+            seed=self.seed,
+        )
+
+
+@command(trials_app, name="plan")
+def trials_plan(
+    scenario: ScenarioName,
+    out: Annotated[Path, typer.Option(help="The series file to write (.toml); it must not exist.")],
+    asked: SeriesAsked = SeriesAsked(),
     name: Annotated[str, typer.Option(help="Name of the series; else the file's.")] = "",
     on: On = "",
     files: Files = Files(),
 ) -> Answer[Any]:
     """Choose the beakers that teach most about a brief, and lay their series file."""
     from optimizer.answers.trials import lay_trials
-    from optimizer.trials.plan import TrialsQuestion
 
-    asked = TrialsQuestion(
-        factors=_names(factors),
-        materials=_names(vary),
-        trials=trials,
-        repeats=repeats,
-        days=days,
-        ph=_ph(also),
-        free=_names(free),
-        aim=aim,
-        grams=grams,
-        step_g=scale,
-        seed=seed,
-    )
-    return lay_trials(scenario, out, asked, name=name, on=day_of(on), **files.files)
+    return lay_trials(scenario, out, asked.question(), name=name, on=day_of(on), **files.files)
 
 
 def _names(text: str) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from typing import Annotated
 
 from optimizer.data.pool import Ingredient, carriers
 from optimizer.immutable import EMPTY, immutable, seen, told, untold
+from optimizer.units import listed
 
 
 @immutable
@@ -65,6 +66,12 @@ class Formula:
     def doses(self) -> dict[str, float]:
         """Doses by id [% as supplied]."""
         return {line.item.id: line.percent for line in self.lines}
+
+    @property
+    def kept_free(self) -> str:
+        """What the part held back is for, in words."""
+        later = listed([i.material.name for i in self.later], "or") or "what is added to effect"
+        return f"kept free for {later}"
 
     @property
     def active(self) -> float:

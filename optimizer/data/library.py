@@ -134,20 +134,7 @@ def _read(paths: tuple[Path, ...], files: tuple[Path, ...], digests: tuple[tuple
         except DataError as error:
             problems += error.problems
     shared = {k: v for _, f in read for k, v in f.substance.items()}
-    raw: dict[str, tuple[str, dict[str, Any]]] = {}
-    for where, file in read:
-        for number, entry in enumerate(file.material):
-            name = str(entry.get("id", f"material {number + 1}"))
-            if name in raw:
-                what = f"this id is already used in {raw[name][0]}."
-                step = f"Choose another id, or change single figures under [override.{name}]."
-                problems.append(Problem(where, name, what, step))
-            raw[name] = (where, entry)
-        for name, change in file.override.items():
-            if name not in raw:
-                problems.append(Problem(where, f"override.{name}", "there is no such material.", nearest(name, raw)))
-            else:
-                raw[name] = (where, overridden(raw[name][1], change))
+    raw = _entries(read, problems)
     materials, spelled = [], _spellings(shared, (f for _, f in read))
     for name, (where, entry) in sorted(raw.items()):
         try:
@@ -183,6 +170,25 @@ def _read(paths: tuple[Path, ...], files: tuple[Path, ...], digests: tuple[tuple
         charge_densities=densities,
         files=dict(digests),
     )
+
+
+def _entries(read: list[tuple[str, LibraryFile]], problems: list[Problem]) -> dict[str, tuple[str, dict[str, Any]]]:
+    """Return file and entry of each material by id, changed by later files; faults join the problems."""
+    raw: dict[str, tuple[str, dict[str, Any]]] = {}
+    for where, file in read:
+        for number, entry in enumerate(file.material):
+            name = str(entry.get("id", f"material {number + 1}"))
+            if name in raw:
+                what = f"this id is already used in {raw[name][0]}."
+                step = f"Choose another id, or change single figures under [override.{name}]."
+                problems.append(Problem(where, name, what, step))
+            raw[name] = (where, entry)
+        for name, change in file.override.items():
+            if name not in raw:
+                problems.append(Problem(where, f"override.{name}", "there is no such material.", nearest(name, raw)))
+            else:
+                raw[name] = (where, overridden(raw[name][1], change))
+    return raw
 
 
 def overridden(entry: Mapping[str, Any], change: Mapping[str, Any]) -> dict[str, Any]:

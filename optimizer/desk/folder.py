@@ -169,6 +169,14 @@ class Folder:
             )
         return path
 
+    def costs(self) -> dict[str, Path]:
+        """Return the files of what products cost besides materials, by how addresses call them."""
+        return {
+            name_of(self.path, path): path
+            for path, raw in self._files()
+            if not isinstance(raw, DataError) and COSTS & raw.keys() and not {"batch", "name"} & raw.keys()
+        }
+
     def formulas(self) -> list[tuple[str, Path]]:
         """Return the maker's own formulas, tables of materials and doses, each with how addresses call it."""
         found = [p for p in self._ending(".csv", ".xlsx") if self._is_formula(p)]
@@ -190,14 +198,6 @@ class Folder:
         if found is None:
             raise _unknown("formula", name)
         return found
-
-    def costs(self) -> dict[str, Path]:
-        """Return the files of what products cost besides materials, by how addresses call them."""
-        return {
-            name_of(self.path, path): path
-            for path, raw in self._files()
-            if not isinstance(raw, DataError) and COSTS & raw.keys() and not {"batch", "name"} & raw.keys()
-        }
 
     @property
     def records(self) -> Path:

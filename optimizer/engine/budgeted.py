@@ -8,6 +8,7 @@ added for each protected side of a row; where G covers all of them the coefficie
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import inf
 
@@ -74,18 +75,8 @@ def budgeted(
         dearer: How much each dose's cost may rise, shape (doses,).
     """
     doses = rises.shape[1]
-    sides: list[_Side] = []
-    for r in range(len(matrix)):
-        up = bool(high[r] < inf) and bool((rises[r] > 0).any()) and budget > 0
-        down = bool(low[r] > -inf) and bool((falls[r] > 0).any()) and budget > 0
-        sure_low, sure_high = -inf if down else low[r], inf if up else high[r]
-        if not (up or down) or sure_low > -inf or sure_high < inf:
-            # An end without anything off keeps the row as planned: on a protected side the added columns would meet it.
-            sides.append(_Side(matrix[r], sure_low, sure_high, np.zeros(doses), 0.0))
-        if up:
-            sides.append(_Side(matrix[r], -inf, high[r], rises[r], 1.0))
-        if down:
-            sides.append(_Side(matrix[r], low[r], inf, falls[r], -1.0))
+    ends_of_rows = zip(matrix, low, high, rises, falls, strict=True)
+    sides = [side for row in ends_of_rows for side in _sides(*row, protected=budget > 0)]
     nothing = np.zeros(doses)
     off = nothing if dearer is None or budget <= 0 else dearer
     own = _Side(np.zeros(matrix.shape[1]), -inf, inf, off, 1.0)
@@ -117,6 +108,20 @@ def budgeted(
             ends.append((side.low, side.high))
     lows, highs = (np.array([e[k] for e in ends]) for k in (0, 1))
     return Budgeted(np.array(rows), lows, highs, upper, cost, doses, sure)
+
+
+def _sides(row: Vector, low: float, high: float, rises: Vector, falls: Vector, *, protected: bool) -> Iterator[_Side]:
+    """Yield the sides of a row: the end that is sure, then those that must hold whatever is off."""
+    up = protected and high < inf and bool((rises > 0).any())
+    down = protected and low > -inf and bool((falls > 0).any())
+    sure_low, sure_high = -inf if down else low, inf if up else high
+    if not (up or down) or sure_low > -inf or sure_high < inf:
+        # An end without anything off keeps the row as planned: on a protected side the added columns would meet it.
+        yield _Side(row, sure_low, sure_high, np.zeros(rises.size), 0.0)
+    if up:
+        yield _Side(row, -inf, high, rises, 1.0)
+    if down:
+        yield _Side(row, low, inf, falls, -1.0)
 
 
 def _width(side: _Side, budget: float) -> int:

@@ -132,14 +132,18 @@ def read_price_list(
         elif meant.how:
             assumed.append(f"Row {row}: '{found['material']}' is {meant.id}, {meant.how}.")
     if not lines:
-        reasons = "; ".join(f"row {one.row}, '{one.written}': {one.reason.rstrip('.')}" for one in left[:5])
-        step = "Name materials by their INCI, or say what they are with --as."
-        what = f"no line could be taken{': ' + reasons if reasons else ''}."
-        raise UnclearError([Problem(str(path), "", what, step)], unclear)
+        raise _none_taken(path, left, unclear)
     without = [line.row for line in lines if not line.currency]
     if without:
         assumed.append(f"No currency is written (first in row {without[0]}): the brief's own will be taken.")
     return TakenPrices(tuple(lines), tuple(left), tuple(assumed), tuple(unclear))
+
+
+def _none_taken(path: Path, left: list[LeftOut], unclear: list[Unclear]) -> UnclearError:
+    reasons = "; ".join(f"row {one.row}, '{one.written}': {one.reason.rstrip('.')}" for one in left[:5])
+    step = "Name materials by their INCI, or say what they are with --as."
+    what = f"no line could be taken{': ' + reasons if reasons else ''}."
+    return UnclearError([Problem(str(path), "", what, step)], unclear)
 
 
 def price_rows(path: Path) -> list[tuple[int, list[Any]]]:

@@ -18,24 +18,11 @@ from optimizer.rules.base import Way
 from optimizer.rules.row import Row, Setting, Side
 
 
-class Tangent(LimitRule):
-    """A curved rule replaced by its tangent; measured and told by the curved rule itself.
-
-    Equation: offset + sum_i slope_i x_i <= limit - tightened (or >= limit + tightened), and low_i <= x_i <= high_i for
-    the doses in the box.
-    """
+class StraightRule(LimitRule):
+    """Straight rows in the place of a curved rule, which is measured and told by itself."""
 
     kind: str
     curved: InstanceOf[CurvedRule]
-    slopes: Mapping[str, float] = {}
-    """Slope per % of dose by id."""
-    offset: float = 0.0
-    tightened: float = 0.0
-    """By how much the row stays within the limit."""
-    box: Mapping[str, tuple[float, float]] = {}
-    """Doses that must stay near the point, by id [%]."""
-    rowless: bool = False
-    """True where the rule is only measured."""
 
     @property
     def unit(self) -> str:  # type: ignore[override]
@@ -51,6 +38,36 @@ class Tangent(LimitRule):
     def name(self) -> str:
         """The curved rule's."""
         return self.curved.name
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """The curved measure itself."""
+        return self.curved.value(formula, setting)
+
+    def judged(self, formula: Formula, setting: Setting) -> tuple[float, float]:
+        """The curved rule's."""
+        return self.curved.judged(formula, setting)
+
+    def reading(self) -> str:
+        """The curved rule's."""
+        return self.curved.reading()
+
+
+class Tangent(StraightRule):
+    """A curved rule replaced by its tangent; measured and told by the curved rule itself.
+
+    Equation: offset + sum_i slope_i x_i <= limit - tightened (or >= limit + tightened), and low_i <= x_i <= high_i for
+    the doses in the box.
+    """
+
+    slopes: Mapping[str, float] = {}
+    """Slope per % of dose by id."""
+    offset: float = 0.0
+    tightened: float = 0.0
+    """By how much the row stays within the limit."""
+    box: Mapping[str, tuple[float, float]] = {}
+    """Doses that must stay near the point, by id [%]."""
+    rowless: bool = False
+    """True where the rule is only measured."""
 
     def amount(self, item: Ingredient) -> float:
         """Slope per % of dose."""
@@ -72,18 +89,6 @@ class Tangent(LimitRule):
     def _closer(self, row: Row) -> Row:
         return replace(row, low=row.low + self.tightened, high=row.high - self.tightened)
 
-    def value(self, formula: Formula, setting: Setting) -> float:
-        """The curved measure itself, not the tangent."""
-        return self.curved.value(formula, setting)
-
-    def judged(self, formula: Formula, setting: Setting) -> tuple[float, float]:
-        """The curved rule's."""
-        return self.curved.judged(formula, setting)
-
-    def reading(self) -> str:
-        """The curved rule's."""
-        return self.curved.reading()
-
     @classmethod
     def at(cls, rule: CurvedRule, pool: Pool, doses: Vector, **more: Any) -> Self:
         """Return the tangent of a rule at doses [% as supplied], shape (n,)."""
@@ -92,14 +97,12 @@ class Tangent(LimitRule):
         return cls(**same_as(rule), slopes=used, offset=value - float(slopes @ doses), **more)
 
 
-class Cuts(LimitRule):
+class Cuts(StraightRule):
     """A convex rule replaced by tangents, which cut off nothing that keeps it; measured and told by the rule itself.
 
     Equation: offset_k + sum_i slope_ki x_i on the kept side of the limit - tightened, for each tangent k.
     """
 
-    kind: str
-    curved: InstanceOf[CurvedRule]
     cuts: tuple[tuple[InstanceOf[np.ndarray], float], ...] = ()
     """Slopes of each tangent per % of each candidate, and what it holds without any dose."""
     tightened: float = 0.0
@@ -108,21 +111,6 @@ class Cuts(LimitRule):
     """True while tangents are gathered, so that breaking the rule itself does not count."""
     summed: ClassVar[bool] = False
     way: ClassVar[Way] = "dropped"
-
-    @property
-    def unit(self) -> str:  # type: ignore[override]
-        """The rule's."""
-        return self.curved.unit
-
-    @property
-    def step(self) -> float:  # type: ignore[override]
-        """The rule's."""
-        return self.curved.step
-
-    @property
-    def name(self) -> str:
-        """The rule's."""
-        return self.curved.name
 
     def amount(self, item: Ingredient) -> float:
         """There is none of its own.
@@ -154,18 +142,10 @@ class Cuts(LimitRule):
         value, slopes = self.curved.straight(pool, doses)
         return self.model_copy(update={"cuts": (*self.cuts, (slopes, value - float(slopes @ doses)))})
 
-    def value(self, formula: Formula, setting: Setting) -> float:
-        """The rule's own."""
-        return self.curved.value(formula, setting)
-
     def judged(self, formula: Formula, setting: Setting) -> tuple[float, float]:
         """The rule's own, of which a breach counts once all tangents are there."""
-        value, violation = self.curved.judged(formula, setting)
+        value, violation = super().judged(formula, setting)
         return value, 0.0 if self.loose else violation
-
-    def reading(self) -> str:
-        """The rule's."""
-        return self.curved.reading()
 
 
 def same_as(rule: CurvedRule) -> dict[str, Any]:

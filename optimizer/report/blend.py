@@ -99,7 +99,8 @@ def _without_formula(result: Result, explanation: Explanation | None, more: tupl
 def _facts(result: Result, planned: PlannedCost | None) -> list[tuple[str, str]]:
     formula, currency = result.formula, result.brief.scenario.currency
     assert formula is not None
-    alone = f"{number(result.cost, 3)} {currency} per kg of product"
+    told = formula if result.weighable is None else result.weighable
+    alone = f"{number(told.cost, 3)} {currency} per kg of product"
     facts = [("brief", _brief_words(result))]
     if planned is not None:
         facts.append(("planned cost", planned_words(planned, currency)))
@@ -166,18 +167,18 @@ def at_the_bench(brief: Brief, material: str) -> tuple[tuple[str, str], ...]:
 def planned_words(planned: PlannedCost, currency: str) -> str:
     """Return the cost with what the bench is planned to add, its range, and what is planned."""
     cost = planned.per_kg
-    doses = listed([f"{number(d.percent.typical, 2)} % {d.item.material.name}" for d in planned.doses])
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
     free = planned.free
     lacks = f"; {listed(list(free))} counted as free: write a price on the shelf" if free else ""
     if planned.guessed:
         dearest = f"{planned.assumed:.2f} {currency} per kg, the dearest price of what may thicken"
         lacks += f"; {listed(list(planned.guessed))} counted at {dearest}: write its own on the shelf"
-    return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
+    told = f"about {number(cost.typical, 3)} {currency} per kg ({ends})"
+    return f"{told}, with {planned.words} planned, not computed{lacks}"
 
 
-def planned_change(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formula, Setting]) -> list[Row]:
-    """Return the row of what two formulas cost with what the bench is planned to add; none if nothing is planned.
+def cost_changes(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formula, Setting]) -> list[Row]:
+    """Return the rows of what two formulas cost: with what the bench is planned to add first, then the blends alone.
 
     Args:
         brief: Its prices and plans.
@@ -185,11 +186,14 @@ def planned_change(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formu
         then: The other one.
     """
     costs = [planned.per_kg.typical for at in (now, then) if (planned := planned_cost(brief, *at)) is not None]
+    per_kg, alone = f"{brief.scenario.currency} per kg", (now[0].cost, then[0].cost)
     if len(costs) < 2:
-        return []
-    old, new = costs
-    label = f"{brief.scenario.currency} per kg as planned"
-    return [Strong((label, f"{old:.3f}", f"{new:.3f}", f"{new - old:+z.3f}"))]
+        return [_cost_change(per_kg, *alone)]
+    return [_cost_change(f"{per_kg} as planned", *costs), _cost_change(f"{per_kg}, the blend alone", *alone)]
+
+
+def _cost_change(label: str, old: float, new: float) -> Strong:
+    return Strong((label, f"{old:.3f}", f"{new:.3f}", f"{new - old:+z.3f}"))
 
 
 HIGHER: Mapping[str, tuple[str, str]] = {
@@ -280,8 +284,7 @@ def formula_table(formula: Formula, currency: str, digits: int = 2, note: str = 
         share = 100 * cost / cost_per_kg if cost_per_kg else 0.0
         rows.append((line.item.material.name, line.percent, active if active > 0 else None, cost, share))
     if formula.held_back:
-        later = listed([i.material.name for i in formula.later], "or") or "what is added to effect"
-        rows.append((f"kept free for {later}", formula.held_back, None, None, None))
+        rows.append((formula.kept_free, formula.held_back, None, None, None))
     total = sum(line.percent for line in formula.lines) + formula.held_back
     rows.append(Strong(("total", total, formula.active, cost_per_kg, None)))
     columns: Columns = (

@@ -128,6 +128,10 @@ class Table:
             found.append([str(part) for part in parts if part])
         return found
 
+    def notes_in_line(self) -> list[str]:
+        """Return the same as sentences in one line for each row."""
+        return [" ".join(f"{note.removesuffix('.')}." for note in notes) for notes in self.notes()]
+
 
 def filled(*tables: Table) -> tuple[Table, ...]:
     """Return tables but those without rows, whose headings alone would say nothing."""

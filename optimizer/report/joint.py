@@ -51,6 +51,12 @@ def _cautions(plan: JointPlan, products: tuple[Product, ...]) -> tuple[Caution, 
     )
 
 
+UNROUNDED = (
+    "What to buy for, not yet what to weigh: the doses are not in steps of a scale, and as they are shown a limit may "
+    "be missed by a hair. Check each product before it is weighed."
+)
+
+
 def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], asked: tuple[Product, ...]) -> Document:
     """Return what to make of what, and what to buy."""
     if not plan.products:
@@ -85,7 +91,7 @@ def _doses(plan: JointPlan) -> Table:
     targets = (made.setting.target for made in plan.products)
     rows.append(("target pH", *("" if t is None else number(t, 2) for t in targets)))
     heads = figures(*(made.name for made in plan.products), form=".2f")
-    return Table("Doses, % w/w as supplied", ("material", *heads), tuple(rows))
+    return Table("Doses, % w/w as supplied", ("material", *heads), tuple(rows), UNROUNDED)
 
 
 def _buying(plan: JointPlan, names: Mapping[str, str]) -> Table:

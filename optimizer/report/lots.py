@@ -164,9 +164,9 @@ def _costs(done: Robust) -> list[tuple[str, str]]:
     for name, formula, ph in pairs:
         if formula is None:
             continue
-        told = f"{number(formula.cost, 4)} {unit}, at the planned lots"
+        told = f"{number(_sought(done, formula, ph), 4)} {unit}, at the planned lots"
         if done.brief.seeks_planned:
-            told += f", the blend alone; {number(_sought(done, formula, ph), 4)} as planned for the bench"
+            told += f", as planned for the bench; {number(formula.cost, 4)} the blend alone"
         if (goal := done.brief.scenario.objective.goals[0][1]) != "cost":
             told = f"{number(_goal_at(done, formula, ph), 3)} {goal}; {told}"
         facts.append((name, told))

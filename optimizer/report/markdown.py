@@ -36,7 +36,10 @@ def markdown(document: Document, level: int = 1) -> str:
 def _table(table: Table) -> str:
     heads = " | ".join(_escaped(c.name) for c in table.heads)
     rule = " | ".join("---:" if c.right else "---" for c in table.heads)
-    rows = [" | ".join(map(_escaped, row)) for row in table.told()]
+    cells = [list(row) for row in table.told()]
+    for row, note in zip(cells, table.notes_in_line(), strict=True):
+        row[table.lead] += f": {note}" if note else ""
+    rows = [" | ".join(map(_escaped, row)) for row in cells]
     return "\n".join(f"| {line} |" for line in (heads, rule, *rows))
 
 

@@ -73,8 +73,7 @@ def ticks(first: float, last: float, most: int = 6) -> list[float]:
 
 def _bars(bars: Bars, key: str) -> tuple[float, list[str], str]:
     """Return height [em], elements and a description in words."""
-    first, last = bars.ends
-    at = Along(first, last)
+    at = Along(*bars.ends)
     parts = [
         f'<defs><pattern id="{key}h" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><path class="hatch" d="M3 0v6"/></pattern></defs>'
@@ -94,14 +93,7 @@ def _bars(bars: Bars, key: str) -> tuple[float, list[str], str]:
         top += 0.1
         parts += _strip(row, bars, at, top, key)
         top += STRIP + 0.6
-    parts.append(f'<line class="axis" x1="0" x2="100%" y1="{_n(top)}em" y2="{_n(top)}em"/>')
-    for value in ticks(first, last):
-        parts.append(_upright("axis", at(value), top, top + 0.35))
-        parts.append(_text(at(value), top + 1.4, number(value), _anchor(at(value))))
-    top += 1.4 + LINE
-    for line in _wrapped(bars.axis):
-        parts.append(_text(0, top, line, "start", "name"))
-        top += LINE
+    top = _bar_axis(parts, top, bars, at)
     if bars.band:
         parts.append(
             f'<rect x="0" y="{_n(top - 0.8)}em" width="2.2em" height="0.9em" fill="url(#{key}h)" class="box"/>'
@@ -113,6 +105,19 @@ def _bars(bars: Bars, key: str) -> tuple[float, list[str], str]:
     told = "; ".join(f"{row.label}: {row.told}" for row in bars.rows)
     extra = "".join(f" {words}." for words in ((bars.band or ("", "", ""))[2], (bars.line or ("", ""))[1]) if words)
     return top - 0.6, parts, f"{bars.axis}. {told}.{extra}"
+
+
+def _bar_axis(parts: list[str], top: float, bars: Bars, at: Along) -> float:
+    """Add the axis below bars with its figures and its name, and return where the next line stands."""
+    parts.append(f'<line class="axis" x1="0" x2="100%" y1="{_n(top)}em" y2="{_n(top)}em"/>')
+    for value in ticks(*bars.ends):
+        parts.append(_upright("axis", at(value), top, top + 0.35))
+        parts.append(_text(at(value), top + 1.4, number(value), _anchor(at(value))))
+    top += 1.4 + LINE
+    for line in _wrapped(bars.axis):
+        parts.append(_text(0, top, line, "start", "name"))
+        top += LINE
+    return top
 
 
 def _legend(parts: list[str], top: float, words: str) -> float:

@@ -12,9 +12,9 @@ from optimizer.brief.brief import Brief
 from optimizer.report.blend import (
     at_the_bench,
     change_columns,
+    cost_changes,
     dose_changes,
     entry_words,
-    planned_change,
     planned_words,
     rooms,
     sought,
@@ -86,11 +86,7 @@ def _nearest(checked: Checked) -> Table | Listing:
             words = "None was found near, which proves nothing as a rule is curved; 'tenside blend' looks further."
         return Listing("Nearest formula that keeps every rule", (words,))
     rows = dose_changes(checked.formula, near.formula)
-    currency = checked.brief.scenario.currency
-    new_cost = near.formula.cost
-    saved = f"{new_cost - checked.cost:+z.3f} {currency}"
-    rows.append(Strong(("cost per kg", f"{checked.cost:.3f}", f"{new_cost:.3f}", saved)))
-    rows += planned_change(checked.brief, (checked.formula, checked.setting), (near.formula, near.setting))
+    rows += cost_changes(checked.brief, (checked.formula, checked.setting), (near.formula, near.setting))
     changed = len(near.changed)
     found = f"Fewest changed doses ({changed}, water aside), then least change ({number(near.distance, 2)} % in all)."
     note = f"% as supplied. {found}"
@@ -149,7 +145,8 @@ def _why_facts(why: Why) -> Iterator[tuple[str, str]]:
         if why.forced.cost == inf:
             yield how, f"impossible; it clashes with {listed(why.forced.conflict) or 'the total'}"
         else:
-            unit = f"{scenario.currency} per kg of product" if goal == "cost" else goal
+            planned = " as planned" if why.brief.seeks_planned else ""
+            unit = f"{scenario.currency} per kg of product{planned}" if goal == "cost" else goal
             yield how, f"{why.forced.cost:+z.4f} {unit}"
 
 
@@ -248,9 +245,9 @@ def _measures_beside(sides: tuple[Side, ...]) -> Table:
     rows: list[Row] = [(f"{m.name}, {m.unit}", *(v.get(m.id) for v in values)) for m in measures]
     per_kg, planned = f"{sides[0].brief.scenario.currency} per kg", [s.planned_cost_per_kg for s in sides]
     alone = "" if all(map(isnan, planned)) else " of the blend alone"
-    rows.append((f"cost{alone}, {per_kg}", *(s.cost for s in sides)))
     if alone:
         rows.append((f"planned cost, {per_kg}", *planned))
+    rows.append((f"cost{alone}, {per_kg}", *(s.cost for s in sides)))
     windows = [s.window for s in sides]
     ends = ("" if isnan(low) else f"{number(low, 1)} - {number(high, 1)}" for low, high in windows)
     rows.append(("pH window shared", *ends))

@@ -4,7 +4,7 @@ from math import isnan
 
 from optimizer.assessment.planned import sought_cost
 from optimizer.bench.rescue import Rescue
-from optimizer.report.blend import at_the_bench, change_columns, dose_changes, planned_change
+from optimizer.report.blend import at_the_bench, change_columns, cost_changes, dose_changes
 from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.substituted import Base, StandIn, Substituted, Swap
@@ -128,10 +128,8 @@ def _ph(done: Substituted, base: Base) -> list[tuple[str, str]]:
 def _formula(done: Substituted, base: Base) -> Table:
     assert done.answer is not None
     rows = dose_changes(base.formula, done.answer.formula)
-    old, new = base.formula.cost, done.answer.formula.cost
-    rows.append(Strong((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+z.3f}")))
     now, then = (base.formula, base.setting), (done.answer.formula, done.answer.setting)
-    rows += planned_change(done.brief, now, then)
+    rows += cost_changes(done.brief, now, then)
     changed = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."
     note = f"% as supplied. {changed}"
     if not done.on_grid:

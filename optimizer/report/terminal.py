@@ -75,7 +75,8 @@ def _table(table: Table, width: int, paint: object) -> list[str]:
     _narrow(widths, room, dict.fromkeys(texts, NARROWEST // 2))
     out = []
     styles = ["dim", *("bold" if isinstance(row, Strong) else "" for row in table.rows)]
-    for style, row in zip(styles, cells, strict=True):
+    indent = " " * sum(w + 2 for w in widths[: table.lead])
+    for style, row, note in zip(styles, cells, ("", *table.notes_in_line()), strict=True):
         parts = [
             _to_the_right(cell, width) if head.right else _wrapped(cell, width, least=1)
             for head, width, cell in zip(heads, widths, row, strict=True)
@@ -84,6 +85,7 @@ def _table(table: Table, width: int, paint: object) -> list[str]:
             texts_k = [(p[k] if k < len(p) else "") for p in parts]
             line = "  ".join(t + " " * (w - _cells(t)) for t, w in zip(texts_k, widths, strict=True)).rstrip()
             out.append(paint(line, style))
+        out += [indent + paint(line, "dim") for line in _wrapped(note, width - len(indent)) if note]
     if table.note:
         out += [paint(line, "dim") for line in _wrapped(table.note, width)]
     return out

@@ -25,7 +25,6 @@ from optimizer.report.document import (
     figures,
 )
 from optimizer.report.picture_file import draw
-from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.studies.leeway import Leeway
@@ -93,11 +92,9 @@ def _alarms(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
     """Return what is said before anything else of the formulas at the breaks, each once."""
     found = list(uncharted(curves[0][1].brief))
     for _, one in curves:
-        tolerance = one.brief.acidity.tolerance if one.brief.acidity else 0.0
         for there in one.breaks:
-            near = [t for s in one.stretches if there.x in (s.first, s.last) for t in s.targets if not isnan(t)]
             formula = formula_at(one.brief.pool, there.doses)
-            for setting in [Setting(t, t - tolerance, t + tolerance) for t in near] or [Setting()]:
+            for setting in there.settings:
                 found += alarms_of(one.brief, formula, setting)
     return joined(found)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import isnan
 
+from optimizer.assessment.planned import planned_cost
 from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.studies.variants import VariantOutcome, Variants
@@ -26,7 +27,10 @@ def variants_document(found: Variants) -> Document:
     for outcome in found.outcomes:
         sections += _one(found, outcome)
     sections.append(Listing("Not covered by the base", (TESTED_ANEW,), "caution"))
-    facts = [("base", f"{found.name}, {number(found.base.cost, 3)} {currency} per kg")]
+    alone = f"{number(found.base.cost, 3)} {currency} per kg"
+    planned = planned_cost(brief, found.base.formula, found.base.setting)
+    as_planned = f"{number(planned.per_kg.typical, 3)} {currency} per kg as planned; " if planned else ""
+    facts = [("base", f"{found.name}, {as_planned}{alone}{', the blend alone' if planned else ''}")]
     if found.base.broken:
         facts.append(("the base itself", f"breaks {listed(found.base.broken)}"))
     facts += [("assumed", note) for note in brief.assumptions]
@@ -42,7 +46,7 @@ def _summary(found: Variants) -> Table:
         target = outcome.checked.setting.target
         cost_change = "no price" if isnan(outcome.cost_change) else outcome.cost_change
         rows.append((outcome.variant.name, outcome.changed, cost_change, target, told))
-    cost = figures(f"{found.base.brief.scenario.currency}/kg", form="+.3f")
+    cost = figures(f"blend {found.base.brief.scenario.currency}/kg", form="+.3f")
     columns: Columns = ("variant", *figures("changed %", digits=2), *cost, *figures("pH", digits=2), "verdict")
     note = (
         f"Changed: what is new or more than in the base; at most {number(found.limits.changed_at_most)} % (common "

@@ -71,7 +71,8 @@ def _kept_for(sheet: WeighSheet, line: WeighLine) -> Iterator[str]:
     """Yield which premixes are made of a line, before it is weighed in full."""
     for other in sheet.lines:
         dilution = other.dilution
-        if dilution is None or other.used or dilution.diluent != line.material.id:
+        later = dilution is not None and other.number > line.number and not other.used
+        if dilution is None or not later or dilution.diluent != line.material.id:
             continue
         yield (
             f"Decide first how no. {other.number}, {other.material.name}, is weighed: as a premix with "
@@ -185,10 +186,8 @@ def weigh_document(sheet: WeighSheet) -> Document:
     sections: list[Section] = [alarm_listing(sheet.alarms)]
     for step in sheet.steps:
         lines = _lines(sheet, step)
-        told = after_of(step)
-        told += [f"{x.number} {x.material.name}: {x.material.handling}" for x in step.lines if x.material.handling]
-        told += [f"{x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
-        sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), cautions_told(step)]
+        told = Listing("" if lines else head_of(step), tuple(after_of(step)))
+        sections += [*lines, told, cautions_told(step)]
     sections += [rests_listing(sheet.alarms), Listing("", ALWAYS, "caution")]
     facts = [*facts_of(sheet)[2:], *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)

@@ -80,46 +80,35 @@ def solve_fully(
     goals = tuple((sign, brief.measure(name)) for sign, name in brief.scenario.objective.goals)
     sign, measure = goals[0]
     found = corridor.best_of_each(sign, measure)
-    settings = tuple(_setting_outcome(f) for f in found)
     solved = [f for f in found if f.x is not None]
     provenance = provenance_of(brief, solver)
     if not solved:
-        endings = {f.ending for f in found}
-        ending: Ending = "failed" if "failed" in endings else "stopped" if "stopped" in endings else "infeasible"
-        proof = _joint_proof(found) if ending == "infeasible" else "none"
-        result = Result(
-            brief, ending, proof, nan, None, settings=settings, provenance=provenance, groups=_groups(found)
-        )
-        return Solved(result, corridor, tuple(found), None)
+        return Solved(_without_formula(brief, found, provenance), corridor, tuple(found), None)
     best = min(solved, key=lambda f: sign * f.objective)
     ties = [f for f in solved if sign * (f.objective - best.objective) <= best.margin]
     settled = [_at_its_ph(corridor, settle(corridor, f, goals), goals[0]) for f in ties]
     even = preferred_of([chosen for chosen, _, _ in settled], goals[1:], brief.pool)
     chosen, ph, formula = settled[max(even, key=lambda i: (round(_margin(settled[i][1]), 9), -i))]
     setting = Setting() if ph is None else ph.setting
-    ending = (
-        "optimal" if all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found) else "feasible"
-    )
-    proof = _joint_proof(found) if ending == "optimal" else "none"
-    basis = chosen.basis
+    proven = all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found)
     outcomes = measure_rules(brief, formula, setting)
     if priced:
-        outcomes = price_rules(brief, chosen, basis, outcomes)
+        outcomes = price_rules(brief, chosen, chosen.basis, outcomes)
     objective = measure.value(formula, setting)
     _refuse_what_differs(chosen, outcomes, objective)
     result = Result(
         brief,
-        ending,
-        proof,
+        "optimal" if proven else "feasible",
+        _joint_proof(found) if proven else "none",
         objective,
         formula,
         rules=outcomes,
         ph=ph,
-        settings=settings,
+        settings=tuple(map(_setting_outcome, found)),
         choices=choices_of(chosen),
         entry_prices=entry_prices(brief, chosen) if priced else (),
         barred=chosen.case.barred,
-        degenerate=basis.degenerate,
+        degenerate=chosen.basis.degenerate,
         gap=max(f.gap for f in found),
         provenance=provenance,
         groups=_groups(found),
@@ -128,7 +117,21 @@ def solve_fully(
         result = replace(result, rounded=round_formula(brief, result, chosen))
     if exact:
         result = replace(result, exact=_checked_exactly(chosen, found).words)
-    whole = Solved(result, corridor, tuple(found), chosen)
+    return _with_more(Solved(result, corridor, tuple(found), chosen), next_best, ranges)
+
+
+def _without_formula(brief: Brief, found: list[CaseAnswer], provenance: dict[str, str]) -> Result:
+    """Return what cases that have no formula come to."""
+    endings = {f.ending for f in found}
+    ending: Ending = "failed" if "failed" in endings else "stopped" if "stopped" in endings else "infeasible"
+    proof = _joint_proof(found) if ending == "infeasible" else "none"
+    settings = tuple(map(_setting_outcome, found))
+    return Result(brief, ending, proof, nan, None, settings=settings, provenance=provenance, groups=_groups(found))
+
+
+def _with_more(whole: Solved, next_best: int, ranges: bool) -> Solved:
+    """Return an answer with what is asked of its choices and of the ranges of its limits; see `solve_fully`."""
+    result = whole.result
     if ranges:
         from optimizer.solve.holding import held
 

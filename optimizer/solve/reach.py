@@ -149,16 +149,36 @@ def furthest(one: Capped, chosen: list[Vector], time_limit: float) -> tuple[Furt
         time_limit: Seconds [s].
     """
     case, model, held = one.case, one.case.model, one.session
-    counted = np.flatnonzero(one.counted)
-    k, f, choices = len(chosen), len(counted), model.size - model.doses
-    n = model.doses
+    counted, n, choices = np.flatnonzero(one.counted), model.doses, model.size - model.doses
+    pairs = len(chosen) * len(counted)
+    whole = n + 1 + 2 * pairs
+    upper = np.concatenate([case.upper[:n], [200.0], np.full(2 * pairs, 100.0), case.upper[n:], np.ones(pairs)])
+    goal = np.zeros(upper.size)
+    goal[n] = -1.0
+    found = search(_apart(one, chosen, time_limit), goal, np.zeros(upper.size), upper)
+    if found.ending == "infeasible":
+        return None, -inf
+    if not found.answer.x.size:
+        return None, inf
+    x = np.concatenate([found.answer.x[:n], np.round(found.answer.x[whole : whole + choices])])
+    x[:n][x[:n] < USED] = 0.0
+    if check_feasible(held.matrix, held.row_low, held.row_high, model.lower, case.upper, x) > KEPT:
+        raise SolverError("the furthest formula does not keep the rules it should keep.")
+    distance = min(float(np.abs(x[counted] - here[counted]).sum()) for here in chosen)
+    return Furthest(case, x, distance, nan), -found.bound if isfinite(found.bound) else inf
+
+
+def _apart(one: Capped, chosen: list[Vector], time_limit: float) -> Session:
+    """Return the program of `furthest` over [doses | D | p and m for each formula | choices | s for each formula]."""
+    model, held, counted = one.case.model, one.session, np.flatnonzero(one.counted)
+    n, k, f, choices = model.doses, len(chosen), len(counted), model.size - model.doses
     whole = n + 1 + 2 * k * f
     width = whole + choices + k * f
     rows, low, high = [], [], []
     base = np.zeros((held.m, width))
     base[:, :n] = held.matrix[:, :n]
     base[:, whole : whole + choices] = held.matrix[:, n:]
-    reach = np.maximum(case.upper[counted], 0.0)
+    reach = np.maximum(one.case.upper[counted], 0.0)
     for c, here in enumerate(chosen):
         plus = n + 1 + 2 * c * f + np.arange(f)
         minus = plus + f
@@ -178,28 +198,13 @@ def furthest(one: Capped, chosen: list[Vector], time_limit: float) -> tuple[Furt
         rows.append(total)
         low.append(0.0)
         high.append(inf)
-    lower = np.zeros(width)
-    upper = np.concatenate([case.upper[:n], [200.0], np.full(2 * k * f, 100.0), case.upper[n:], np.ones(k * f)])
-    session = Session(
+    return Session(
         np.vstack([base, np.array(rows)]),
         np.concatenate([held.row_low, low]),
         np.concatenate([held.row_high, high]),
         integers=choices + k * f,
         time_limit=time_limit,
     )
-    goal = np.zeros(width)
-    goal[n] = -1.0
-    found = search(session, goal, lower, upper)
-    if found.ending == "infeasible":
-        return None, -inf
-    if not found.answer.x.size:
-        return None, inf
-    x = np.concatenate([found.answer.x[:n], np.round(found.answer.x[whole : whole + choices])])
-    x[:n][x[:n] < USED] = 0.0
-    if check_feasible(held.matrix, held.row_low, held.row_high, model.lower, case.upper, x) > KEPT:
-        raise SolverError("the furthest formula does not keep the rules it should keep.")
-    distance = min(float(np.abs(x[counted] - here[counted]).sum()) for here in chosen)
-    return Furthest(case, x, distance, nan), -found.bound if isfinite(found.bound) else inf
 
 
 def furthest_of(every: list[Capped], chosen: list[Vector], time_limit: float) -> Furthest | None:

@@ -7,6 +7,7 @@ from math import inf, sqrt
 from optimizer.brief.brief import Brief
 from optimizer.immutable import Figure, immutable, replace, untold
 from optimizer.rules import LimitRule
+from optimizer.rules.row import Setting
 from optimizer.solve.case_solver import Sign
 
 
@@ -38,6 +39,8 @@ class Break:
     """Ids that are used after it (in the direction of improving x) but not before."""
     leaves: tuple[str, ...] = ()
     """Ids that are used before it but not after."""
+    settings: tuple[Setting, ...] = untold(default=())
+    """The pH settings at which these doses keep the rules, the ends of their group."""
 
 
 @immutable

@@ -16,6 +16,7 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError
+from optimizer.immutable import replace
 from optimizer.model.model import Case, widest
 from optimizer.solve.case_solver import Corridor, Sign
 from optimizer.solve.choices import Search, Verdict
@@ -178,12 +179,13 @@ def _apart(one: Break, other: Break) -> bool:
 
 def _with_change(point: Break, before: tuple[str, ...], after: tuple[str, ...]) -> Break:
     enters, leaves = tuple(sorted(set(after) - set(before))), tuple(sorted(set(before) - set(after)))
-    return Break(point.x, point.y, point.doses, enters, leaves)
+    return replace(point, enters=enters, leaves=leaves)
 
 
 def _break(brief: Brief, span: EnvelopeSpan, x: float) -> Break:
     m = span.track.up * x
-    return Break(m, span.piece.at(m), _doses(brief, span.piece.doses_at(m)))
+    settings = span.track.case.settings
+    return Break(m, span.piece.at(m), _doses(brief, span.piece.doses_at(m)), settings=(settings[0], settings[-1]))
 
 
 def _stretch(brief: Brief, span: EnvelopeSpan) -> Stretch:

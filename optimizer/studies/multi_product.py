@@ -141,6 +141,17 @@ def joint(
     return plan.solve(currency, time_limit)
 
 
+class _Columns:
+    """The columns of a program as they are given out."""
+
+    width = 0
+
+    def next(self, count: int) -> slice:
+        """Return the next columns."""
+        self.width += count
+        return slice(self.width - count, self.width)
+
+
 class _Program:
     """The integer program of a plan: columns [doses | by weight | at the pH | choices | settings | orders | packs].
 
@@ -160,31 +171,16 @@ class _Program:
         self.packs = [(n, line) for n, line in lines if line.pack_kg and n in whole]
         self.loose = [(n, line) for n, line in lines if not (line.pack_kg and n in whole)]
         every = [cases(p.brief.modelled, p.brief.acidity, p.brief.pool) for p in products]
-        at = 0
-        starts: dict[str, list[slice]] = {"doses": [], "choices": [], "settings": []}
-        for p in products:
-            starts["doses"].append(slice(at, at + len(p.brief.pool)))
-            at += len(p.brief.pool)
-        self.weighed = slice(at, at + len(self.loose))
-        at += len(self.loose)
         self.turning = [(n, k) for n, found in enumerate(every) for k in np.flatnonzero(_range_of_plan(found))]
-        self.dearer = slice(at, at + len(self.turning))
-        at += len(self.turning)
-        self.whole_from = at
-        for found in every:
-            k = found[0].model.size - found[0].model.doses
-            starts["choices"].append(slice(at, at + k))
-            at += k
-        for found in every:
-            starts["settings"].append(slice(at, at + len(found)))
-            at += len(found)
-        self.orders = slice(at, at + len(self.packs))
-        self.bought = slice(at + len(self.packs), at + 2 * len(self.packs))
-        self.width = at + 2 * len(self.packs)
-        self.blocks = [
-            Block(p, found, *(starts[k][n] for k in ("doses", "choices", "settings")))
-            for n, (p, found) in enumerate(zip(products, every, strict=True))
-        ]
+        columns = _Columns()
+        doses = [columns.next(len(p.brief.pool)) for p in products]
+        self.weighed, self.dearer = columns.next(len(self.loose)), columns.next(len(self.turning))
+        self.whole_from = columns.width
+        choices = [columns.next(found[0].model.size - found[0].model.doses) for found in every]
+        settings = [columns.next(len(found)) for found in every]
+        self.orders, self.bought = columns.next(len(self.packs)), columns.next(len(self.packs))
+        self.width = columns.width
+        self.blocks = list(map(Block, products, every, doses, choices, settings))
         self.rows: list[Vector] = []
         self.low: list[float] = []
         self.high: list[float] = []

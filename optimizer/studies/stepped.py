@@ -138,17 +138,18 @@ def _breaks(optimised: Axis, swept: Axis, found: list[Result]) -> tuple[Break, .
     for result in found:
         assert result.formula is not None
         x, y = (a.measure.value(result.formula, result.setting) for a in (swept, optimised))
-        told.append((swept.sign * x, optimised.sign * y, x, y, result.formula))
+        told.append((swept.sign * x, optimised.sign * y, x, y, result))
     kept = [t for t in told if not any(o[0] <= t[0] and o[1] <= t[1] and o[:2] != t[:2] for o in told)]
     kept.sort(key=lambda t: (-t[0], t[1]))
     breaks: list[Break] = []
-    for _, _, x, y, formula in kept:
+    for _, _, x, y, result in kept:
         if breaks and abs(breaks[-1].x - x) <= SAME_WORTH * (1 + abs(x)):
             continue
-        doses = {line.item.id: line.percent for line in formula.lines if line.percent > DOSE_TOLD}
-        breaks.append(Break(x, y, doses))
+        assert result.formula is not None
+        doses = {line.item.id: line.percent for line in result.formula.lines if line.percent > DOSE_TOLD}
+        breaks.append(Break(x, y, doses, settings=(result.setting,)))
     return tuple(
-        Break(b.x, b.y, b.doses, tuple(sorted(n.doses.keys() - b.doses)), tuple(sorted(b.doses.keys() - n.doses)))
+        replace(b, enters=tuple(sorted(n.doses.keys() - b.doses)), leaves=tuple(sorted(b.doses.keys() - n.doses)))
         for b, n in pairwise([*breaks, *breaks[-1:]])
     )
 

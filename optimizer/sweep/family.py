@@ -102,12 +102,7 @@ class Family:
             if row.per_limit is not None:
                 moved.append(r)
         self._prices = [pool.index[n] for n in named if n in pool.index] if self.costly else []
-        # What is planned for the bench may change with the pH.
-        kinds = list({id(c.model): c.model for c in found}.values())
-        self._kind = np.array([next(k for k, m in enumerate(kinds) if m is c.model) for c in found])
-        planned = np.array([m.planned if self.counts_plan else 0 * m.planned for m in kinds])
-        turning = np.flatnonzero((planned != planned[0]).any(axis=0))
-        self._turning, self._turned = model.doses + turning, (planned - planned[0])[:, turning].T * self.sign
+        self._turn(model, found)
         uppers = np.array([c.upper for c in found])
         barred = np.flatnonzero((uppers == 0).any(axis=0))
         self._closing = np.array(
@@ -129,6 +124,14 @@ class Family:
             np.array(moved, dtype=np.int64),
             np.array([self._slope(model, r) for r in moved]).reshape(len(moved), model.size),
         )
+
+    def _turn(self, model: Model, found: tuple[Case, ...]) -> None:
+        """Note which choices cost another plan for the bench at another pH, and how much more."""
+        kinds = list({id(c.model): c.model for c in found}.values())
+        self._kind = np.array([next(k for k, m in enumerate(kinds) if m is c.model) for c in found])
+        planned = np.array([m.planned if self.counts_plan else 0 * m.planned for m in kinds])
+        turning = np.flatnonzero((planned != planned[0]).any(axis=0))
+        self._turning, self._turned = model.doses + turning, (planned - planned[0])[:, turning].T * self.sign
 
     @property
     def _missing(self) -> list[str]:

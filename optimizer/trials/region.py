@@ -199,6 +199,29 @@ def region_of(
     Raises:
         UsageError: If there are too many directions, two factors move the same, or nothing can move far enough.
     """
+    _refuse_ways(ways, process)
+    kept = ways
+    notes: list[str] = []
+    free = rows.without(set(freed))
+    while kept:
+        corners, spans = _spans(free, formula, kept)
+        narrow = [(w, s) for w, s in zip(kept, spans, strict=True) if s < STEPS * step_percent - POINT_MET]
+        if not narrow:
+            return _moving(kept, free, formula, corners, tuple(notes), step_percent / 2)
+        worst, span = min(narrow, key=lambda pair: pair[1])
+        notes.append(f"'{worst.id}' is left out: {_hardly(span, step_percent)}")
+        last, kept = kept, tuple(w for w in kept if w is not worst)
+    if process:
+        return _fixed(formula, free, tuple(notes))
+    raise UsageError(_too_small(brief, rows, formula, last, freed, step_percent))
+
+
+def _refuse_ways(ways: tuple[Way, ...], process: bool) -> None:
+    """Refuse factors of which no series can tell anything.
+
+    Raises:
+        UsageError: If there are none, two move the same, or there are too many.
+    """
     if not ways and not process:
         raise UsageError("the plan has nothing that the tool would vary. Name materials with --vary.")
     same = independent(ways)
@@ -210,26 +233,18 @@ def region_of(
             f"{len(ways) + process} directions ({names}) are more than the {MOST} that a dozen beakers can tell apart. "
             "Vary fewer, and the others in a second series."
         )
-    kept = ways
-    notes: list[str] = []
-    free = rows.without(set(freed))
-    while kept:
-        corners, spans = _spans(free, formula, kept)
-        narrow = [(w, s) for w, s in zip(kept, spans, strict=True) if s < STEPS * step_percent - POINT_MET]
-        if not narrow:
-            known = Ways(formula)
-            along, at_most, owners = _one_sided(free)
-            space = whitened(corners, along, at_most, flat=step_percent / 2)
-            if space.body.directions < len(kept):
-                notes.append(_together(kept, space.body.directions))
-            sides = tuple(owners[k] for k in space.body.owners)
-            return Region(kept, known, free, space, corners, sides, tuple(notes))
-        worst, span = min(narrow, key=lambda pair: pair[1])
-        notes.append(f"'{worst.id}' is left out: {_hardly(span, step_percent)}")
-        last, kept = kept, tuple(w for w in kept if w is not worst)
-    if process:
-        return _fixed(formula, free, tuple(notes))
-    raise UsageError(_too_small(brief, rows, formula, last, freed, step_percent))
+
+
+def _moving(
+    ways: tuple[Way, ...], rows: Rows, formula: Formula, corners: Vector, notes: tuple[str, ...], flat: float
+) -> Region:
+    """Return the region between its corners; what moves less than `flat` [%] counts as no direction."""
+    along, at_most, owners = _one_sided(rows)
+    space = whitened(corners, along, at_most, flat=flat)
+    if space.body.directions < len(ways):
+        notes += (_together(ways, space.body.directions),)
+    sides = tuple(owners[k] for k in space.body.owners)
+    return Region(ways, Ways(formula), rows, space, corners, sides, notes)
 
 
 def _fixed(formula: Formula, rows: Rows, notes: tuple[str, ...]) -> Region:

@@ -38,28 +38,14 @@ def series_text(plan: TrialPlan, *, name: str, brief: str, planned_on: str) -> s
         brief: How the file names its scenario.
         planned_on: Day.
     """
-    asked, setting = plan.asked, plan.setting
-    head: list[tuple[str, Any, str]] = [
-        ("trials", name, ""),
-        ("product", plan.name, ""),
-        ("brief", brief, "whose rules the beakers keep"),
-        ("brief_digest", digest_of(plan.brief), "of the brief as planned on"),
-        ("planned_on", planned_on, ""),
-        ("aim", plan.aim, "learn the whole region, or find the best in it"),
-        ("model", plan.model, "what the beakers can tell"),
-        ("seed", asked.seed, "the same seed gives the same beakers"),
-        ("grams", asked.grams, "product in each beaker"),
-        ("held_back_percent", plan.held_back, "water kept back for acid and thickener; then made up"),
-        ("freed", list(plan.freed), "rules on ratings that these trials shall replace"),
-    ]
-    if setting.target is not None and setting.high is not None:
-        head.append(("ph_tolerance", round(setting.high - setting.target, 4), ""))
-    if plan.levels:
-        head.append(("ph_levels", list(plan.levels), ""))
+    asked = plan.asked
     out = [
         "# Series of trials: the plan, then what the bench adds. Fill it in by hand or with 'tenside trials note'.",
         "# Beakers are for measuring, not for use: nothing in them was assessed.",
-        *(f"{key} = {_value(value)}{f'   # {why}' * bool(why)}" for key, value, why in head),
+        *(
+            f"{key} = {_value(value)}{f'   # {why}' * bool(why)}"
+            for key, value, why in _head(plan, name, brief, planned_on)
+        ),
         "",
         "[scale]",
         f"step_g = {_value(asked.step_g)}",
@@ -78,6 +64,29 @@ def series_text(plan: TrialPlan, *, name: str, brief: str, planned_on: str) -> s
     for beaker in plan.beakers:
         out += ["[[beaker]]", *_lines(beaker_entry(beaker)), ""]
     return "\n".join([*out, LATER])
+
+
+def _head(plan: TrialPlan, name: str, brief: str, planned_on: str) -> list[tuple[str, Any, str]]:
+    """Return the keys of a series with their values, and what some of them mean."""
+    asked, setting = plan.asked, plan.setting
+    head: list[tuple[str, Any, str]] = [
+        ("trials", name, ""),
+        ("product", plan.name, ""),
+        ("brief", brief, "whose rules the beakers keep"),
+        ("brief_digest", digest_of(plan.brief), "of the brief as planned on"),
+        ("planned_on", planned_on, ""),
+        ("aim", plan.aim, "learn the whole region, or find the best in it"),
+        ("model", plan.model, "what the beakers can tell"),
+        ("seed", asked.seed, "the same seed gives the same beakers"),
+        ("grams", asked.grams, "product in each beaker"),
+        ("held_back_percent", plan.held_back, "water kept back for acid and thickener; then made up"),
+        ("freed", list(plan.freed), "rules on ratings that these trials shall replace"),
+    ]
+    if setting.target is not None and setting.high is not None:
+        head.append(("ph_tolerance", round(setting.high - setting.target, 4), ""))
+    if plan.levels:
+        head.append(("ph_levels", list(plan.levels), ""))
+    return head
 
 
 def mixes_of(plan: TrialPlan) -> tuple[Mix, ...]:

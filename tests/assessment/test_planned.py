@@ -17,6 +17,7 @@ from optimizer.report.substitute import substitute_document
 from optimizer.rules import Cost
 from optimizer.solve.best import solve
 from optimizer.studies.substitute import substitute
+from optimizer.units import number
 from tests.support.command import Run
 from tests.support.solved import solved
 
@@ -88,7 +89,7 @@ def test_blend_and_cost_tell_the_same(answer, run: Run):
     planned = planned_cost(answer.brief, answer.weighable, answer.setting)
     away = ("--set", "thickening.salt_route=false")
     told = " ".join(run("blend", "hand-wash", *away).out.split())
-    assert f"about {planned.per_kg.typical:.2f} EUR per kg" in told
+    assert f"about {number(planned.per_kg.typical, 3)} EUR per kg" in told
     assert "the blend alone" in told
     cost = run("cost", "hand-wash", *away).out
     assert f"{planned.per_kg.typical:.2f} EUR per kg that is sold" in cost
@@ -164,8 +165,8 @@ def test_what_safety_costs_is_the_planned_cost_where_that_is_the_least(run: Run)
     asked = ("robust", "hand-wash")
     told, words = json.loads(run(*asked, "--json").out), " ".join(run(*asked).out.split())
     best = json.loads(run("blend", "hand-wash", "--json").out)["planned_cost"]["per_kg"]["typical"]
-    assert f"the blend alone; {best:.4f} as planned for the bench" in words
-    assert f"{told['best_cost']:.4f} EUR per kg of product" in words
+    assert f"{best:.4f} EUR per kg of product, at the planned lots, as planned for the bench; " in words
+    assert f"as planned for the bench; {told['best_cost']:.4f} the blend alone" in words
 
 
 PRICES = {

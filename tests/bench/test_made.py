@@ -264,14 +264,12 @@ def test_what_was_made_always_sums_to_100(batch: Batch) -> None:
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a batch file of the hand wash at 5 kg with a scale that shows 0.01 g."""
-    from optimizer.bench.plan import batch_size, batch_text
+    from optimizer.bench.plan import BatchHead, batch_size, batch_text
 
     path = tmp_path_factory.mktemp("batch") / "plan.toml"
     found = subject_of("hand-wash")
-    text = batch_text(
-        found.formula, found.setting, batch_size("5kg"), brief="hand-wash", batch="HW-1", product="Harbour hand wash",
-        planned_on="2026-11-25", scale_step_g=0.01,
-    )  # fmt: skip
+    head = BatchHead("HW-1", "Harbour hand wash", "hand-wash", "2026-11-25")
+    text = batch_text(found.formula, found.setting, batch_size("5kg"), head, 0.01)
     path.write_text(text)
     return path
 

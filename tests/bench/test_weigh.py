@@ -17,7 +17,7 @@ from optimizer.answers.following import after_blend
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import Batch, Scale, batch_from
 from optimizer.bench.grams import diluted, grams_of
-from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table, hold_back
+from optimizer.bench.plan import BatchHead, batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.steps import heat
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.data.formula import Formula, Line
@@ -340,10 +340,8 @@ def hand_wash() -> tuple[Formula, Setting]:
 def test_a_laid_batch_file_reads_back_as_the_plan() -> None:
     formula, setting = hand_wash()
     nasty = 'Wash "1"\\n [x]'
-    text = batch_text(
-        formula, setting, batch_size("5kg"), brief="hand-wash", batch=nasty, product=nasty, planned_on="2026-11-25",
-        scale_step_g=0.5,
-    )  # fmt: skip
+    head = BatchHead(nasty, nasty, "hand-wash", "2026-11-25")
+    text = batch_text(formula, setting, batch_size("5kg"), head, 0.5)
     batch = batch_from(tomli.loads(text), "t")
     assert batch.doses == pytest.approx(formula.doses)
     assert fsum(batch.doses.values()) + batch.held_back_percent == pytest.approx(100, abs=1e-9)
@@ -354,9 +352,7 @@ def test_doses_on_no_grid_are_written_so_that_they_sum() -> None:
     formula, setting = hand_wash()
     share = 100 / len(formula.lines)
     odd = Formula(tuple(Line(line.item, share) for line in formula.lines[:-1]), share)
-    text = batch_text(
-        odd, setting, batch_size("5kg"), brief="hand-wash", batch="1", product="", planned_on="", scale_step_g=1
-    )
+    text = batch_text(odd, setting, batch_size("5kg"), BatchHead("1", "", "hand-wash", ""), 1)
     batch = batch_from(tomli.loads(text), "t")
     assert fsum(batch.doses.values()) + batch.held_back_percent == pytest.approx(100, abs=1e-6)
 

@@ -72,6 +72,19 @@ def test_every_figure_on_the_page_is_one_of_the_record_of_the_same_request(
         assert shown - figures_of(record(records[0]).model_dump()) == set()
 
 
+def test_the_formula_sums_to_100_with_what_is_kept_free_and_says_what_is_planned(desk: Browser) -> None:
+    page = desk.get("/formula/hand-wash")
+    table = page.html.partition("<caption")[2].partition("</table>")[0]
+    rows = re.findall(r"<th[^>]*>(.*?)</th><td[^>]*>([0-9.]+)</td>", table)
+    assert rows[-2][0].startswith("kept free for Citric Acid")
+    assert rows[-1] == ("total", "100.00")
+    assert sum(float(percent) for _, percent in rows[:-1]) == pytest.approx(100, abs=0.05)
+    said = dict(tenside.blend("hand-wash").document().facts)["planned cost"]
+    planned = re.search(r"with (.*?) planned, not computed", said)
+    assert planned is not None
+    assert f"Out of what is kept free: {planned[1]} planned for the bench, not computed." in page.text
+
+
 def test_a_move_is_answered_at_once_and_the_proof_follows(desk: Browser) -> None:
     desk.get("/formula/body-wash")
     first = desk.send("GET", "/formula/body-wash?mildness.at_least=66", headers={"x-fragment": "1"})
@@ -168,10 +181,21 @@ def test_a_figure_that_cannot_be_is_told_beside_its_field_and_the_rest_counts(
     assert f'value="{typed}"' in page.html
 
 
+def test_limits_that_contradict_leave_no_figure_of_before_and_a_way_back(desk: Browser) -> None:
+    place = "/formula/hand-wash?active.at_least=12.5"
+    whole, part = desk.get(place), desk.send("GET", place, headers={"x-fragment": "1"})
+    for page in (whole, part):
+        assert "At least 12.5 is above at most 11" in page.text
+        assert '<a href="/formula/hand-wash">Leave the brief as it is</a>' in page.html
+        assert "Keep in the brief" not in page.html
+    for emptied in ('data-goes="#doses"></div>', 'data-goes="#told-active.at_least"></div>'):
+        assert emptied in part.html
+
+
 def test_limits_that_contradict_and_keys_that_lead_nowhere_are_sentences(desk: Browser) -> None:
     crossed = desk.get("/formula/hand-wash?active.at_least=12")
     assert "These limits cannot be" in crossed.text
-    assert "above at_most" in crossed.text
+    assert "above at most" in crossed.text
     assert "There is no limit 'nothing.at_least'" in desk.get("/formula/hand-wash?nothing.at_least=3").text
     assert "no brief of this name" in desk.get("/formula/nothing-here").text
 

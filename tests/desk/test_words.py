@@ -94,6 +94,9 @@ def test_commands_are_said_as_the_pages_that_do_them() -> None:
             "note 4990.5 g as the mass and 12 g of water put back, under 'Finish'",
         "see 'tenside advice' for what may.": "see 'Advice' for what may.",
         "Lay the tests first: tenside records tests 12.": "Lay the tests first: 'Lay the tests of this batch'.",
+        "It costs what it does now. 12 more in --json.": "It costs what it does now. 12 more.",
+        "tenside 0.2.0; 4 input files, digests in --json.": "tenside 0.2.0; 4 input files.",
+        "3 too short to be seen are left out here, not in --json.": "3 too short to be seen are left out here.",
         "Made with tenside 0.2.0: a plan.": "Made with tenside 0.2.0: a plan.",
     }  # fmt: skip
     assert {text: on_page(text) for text in said} == said

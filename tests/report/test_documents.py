@@ -290,12 +290,14 @@ def form() -> Document:
     return Document("Sheet", "To do.", (("batch", "B & 1"),), (step, blank), running="batch B & 1", kind="weigh sheet")
 
 
-def test_a_form_shows_its_boxes_and_leaves_keys_and_notes_out_of_a_text() -> None:
+def test_a_form_shows_its_boxes_and_notes_below_their_row_and_leaves_keys_out_of_a_text() -> None:
     shown = lines(form(), 60)
     assert "[ ]  =Water  2.0  0.5 + 1" in shown
     assert "[ ]  Salt" in shown
     assert "     sum     2.0" in shown
-    assert not [line for line in shown if "aqua" in line or "slowly" in line]
+    assert not [line for line in shown if "aqua" in line]
+    assert shown[shown.index("[ ]  =Water  2.0  0.5 + 1") + 1] == "     slowly. ! far off."
+    assert sum("slowly" in line for line in shown) == 1
 
 
 def test_a_form_on_a_page_has_boxes_and_notes_below_names() -> None:

@@ -7,6 +7,7 @@ against a plain blend.
 from __future__ import annotations
 
 import json
+import re
 from copy import deepcopy
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from optimizer.assessment.thickening import plan_of
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.planned import plan_of_pool
-from optimizer.report.blend import planned_change
+from optimizer.report.blend import cost_changes
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
@@ -387,15 +388,31 @@ def test_reports_of_a_formula_that_is_there_tell_the_same_planned_cost(tmp_path:
     assert checked["planned_cost"]["per_kg"] == pytest.approx(expected, abs=1e-9)
 
 
+def test_the_first_cost_that_is_told_is_the_same_everywhere(tmp_path: Path) -> None:
+    """Blend, check of what it printed, comparison, stand-in and batch: all with what the bench is planned to add."""
+    (tmp_path / "f.json").write_text(ask("blend", "hand-wash", "--json").out, encoding="utf-8")
+    own = str(tmp_path / "f.json")
+    first = re.compile(r"(\d+\.\d{3})\b(?=[^\n]*(?:EUR|\n))")
+    costed = ask("cost", own, "--for", "hand-wash", "--size", "5kg").out
+    told = {
+        "blend": re.findall(r"planned cost +about (\S+) EUR", ask("blend", "hand-wash").out),
+        "check": re.findall(r"planned cost +about (\S+) EUR", ask("check", own, "hand-wash").out),
+        "compare": re.findall(r"planned cost, EUR per kg +(\S+)", ask("compare", "hand-wash", "body-wash").out),
+        "substitute": first.findall(ask("substitute", "coco-glucoside", "hand-wash").out.split("starts from")[1])[:1],
+        "cost": re.findall(r"materials per kg of product +(\S+)", costed),
+    }
+    assert set(map(tuple, told.values())) == {("0.992",)}, told
+
+
 def test_the_row_of_a_change_tells_the_planned_cost_of_both() -> None:
     found = [solve(read_brief("hand-wash", **{"thickening.salt_route": way})) for way in ("true", "false")]
     now, then = ((f.formula, f.setting) for f in found if f.formula is not None)
-    ((label, old, new, more),) = planned_change(found[0].brief, now, then)
-    assert label == "EUR per kg as planned"
+    (label, old, new, more), (alone, *_) = cost_changes(found[0].brief, now, then)
+    assert (label, alone) == ("EUR per kg as planned", "EUR per kg, the blend alone")
     assert (old, new) == tuple(f"{f.objective:.3f}" for f in found)
     assert float(str(more)) == pytest.approx(found[1].objective - found[0].objective, abs=6e-4)
     whole = ((Formula(formula.lines), setting) for formula, setting in (now, then))
-    assert planned_change(found[0].brief, *whole) == []
+    assert [row[0] for row in cost_changes(found[0].brief, *whole)] == ["EUR per kg"]
 
 
 def test_safe_formulas_count_the_planned_thickener_too() -> None:

@@ -42,6 +42,7 @@ from optimizer.solve.tradeoff import Frontier
 from optimizer.studies.frontier import frontier
 from tests.support import oracle
 from tests.support.briefs import SURFACTANTS, Wish, _surfactant, aqua, brief_of, draw_large, material, substance
+from tests.support.command import Run
 from tests.support.draws import Extent
 from tests.support.draws import drawn as amount
 from tests.support.oracle import Case, Table
@@ -691,3 +692,14 @@ def test_best_is_what_the_brief_seeks_and_nothing_is_traded_against_itself() -> 
         assert {curve.y.name, curve.x.name} == {"mildness", "cost"}
     with pytest.raises(UsageError, match="both about mildness: trade it against another measure"):
         questions.frontier(brief, against="maximise mildness")
+
+
+@pytest.mark.thorough
+def test_an_alarm_is_about_the_doses_and_the_ph_of_one_point(run: Run) -> None:
+    """Where the trade-off jumps from one preservative and pH to another, neither is held against the other's."""
+    told = run("frontier", "hand-wash", "--best", "maximise natural", "--against", "minimise salt", "--json").json
+    preserved = [
+        {"sodium-benzoate", "phenoxyethanol-ethylhexylglycerin"} & set(b["doses"]) for b in told["curves"][0]["breaks"]
+    ]
+    assert len(set(map(frozenset, preserved))) == 2, "it jumps"
+    assert not [c["text"] for c in told["cautions"] if "NOT PRESERVED" in c["text"]]

@@ -290,6 +290,19 @@ def test_the_shelfs_lots_count_where_none_is_named(blend: Path) -> None:
     assert record["step_g"] == pytest.approx(1.0)
 
 
+def test_lots_that_a_blend_counted_are_not_brought_twice(blend: Path, tmp_path: Path) -> None:
+    """A blend's own answer was planned with the lots of its shelf; a table was not, as far as anybody knows."""
+    _, own = run(blend, "hand-wash", "--batch", "10")
+    planned = {line["id"]: line["percent"] for line in own["planned"]}
+    assert own["grams"] == pytest.approx({name: 100 * percent for name, percent in planned.items()}, abs=0.6)
+    assert any("counts the lots of its shelf already" in note for note in own["notes"])
+    table = tmp_path / "table.csv"
+    table.write_text("material,percent\n" + "".join(f"{n},{p}\n" for n, p in planned.items()), encoding="utf-8")
+    _, typical = run(table, "hand-wash", "--batch", "10")
+    assert abs(typical["grams"]["cocamidopropyl-betaine"] - 100 * planned["cocamidopropyl-betaine"]) > 5
+    assert any("planned at typical active matter" in note for note in typical["notes"])
+
+
 @pytest.mark.parametrize(
     ("lot", "said"),
     [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 from optimizer.answers.bench import batch_of
@@ -32,6 +33,7 @@ WORDS = {
     "check": "Add nothing: check first",
 }
 ADDED = "what was added since the last reading"
+ALREADY_IN = "Such as what the weigh sheet had you add apart; empty for none."
 MORE_IN = "more than the part held back is in"
 
 
@@ -92,7 +94,7 @@ def acidity(asked: Asked) -> Page:
     session = answer.sessions[-1] if answer.sessions else None
     parts = [alarms(c.words for c in answer.alarms if c.loud)]
     if session is None:
-        parts += [_blind(answer), _begin(asked, answer)]
+        parts += [_blind(answer, told.found.notes), _begin(asked, answer)]
     else:
         on = onwards(asked, batch, "ph", done=session.advice.state == "stop")
         todo = tag(
@@ -112,9 +114,11 @@ def _target(answer: PhAnswer) -> str:
     return f"target {number(s.target or 0, 2)}, from {number(s.low or 0, 2)} to {number(s.high or 0, 2)}"
 
 
-def _blind(answer: PhAnswer) -> Html:
+def _blind(answer: PhAnswer, assumed: Iterable[str]) -> Html:
     said = f"Before anything is added about pH {ph_words(answer.estimate)} is estimated; {_target(answer)}."
-    return markup(tag("p", "Read the pH first", class_="what"), tag("p", said, class_="of"))
+    return markup(
+        tag("p", "Read the pH first", class_="what"), tag("p", said, class_="of"), notes(map(sentence, assumed))
+    )
 
 
 def steps_of(grams: float, step_g: float) -> str:
@@ -207,6 +211,7 @@ def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
                   key=f"{key}sample"),
             choice(asked, "chemical", "What will be added", names, value=solution.chemical.name, key=f"{key}chemical"),
             field(asked, "strength", "Its strength", figure=True, unit="%", value=percent, key=f"{key}strength"),
+            field(asked, "now", "Of this already in it", figure=True, unit="g", hint=ALREADY_IN, key=f"{key}now"),
         ),
         _how(asked, key=key),
         sure(asked, MORE_IN, key),

@@ -19,7 +19,7 @@ from optimizer.desk.frame import button, field, folded, form, hidden
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.words import named, sentence
+from optimizer.desk.words import named, on_page, sentence
 from optimizer.errors import DataError
 from optimizer.units import number
 
@@ -82,7 +82,7 @@ def _asked(question: Callable[[Draft], Ruled | None], draft: Draft) -> tuple[Rul
     try:
         return question(draft), ""
     except DataError as error:
-        return None, " ".join(sentence(p.what) for p in error.problems)
+        return None, " ".join(sentence(on_page(p.what)) for p in error.problems)
 
 
 def _page(asked: Asked, rulers: Rulers, draft: Draft, found: Ruled | None, trouble: str) -> Html:
@@ -127,14 +127,12 @@ def _alarms(found: Ruled | None) -> Html | None:
 def _moved(asked: Asked, rulers: Rulers, found: Ruled | None, trouble: str, within: str = "") -> Html:
     """Return what takes its place on a page whose limits were moved: the verdict, and each part that it changes."""
     verdict = _verdict(asked, found, trouble)
-    if found is None:
-        return verdict
     return markup(
         tag("div", verdict, data_goes=within) if within else verdict,
         tag("div", _alarms(found), data_goes="#alarms"),
         tag("div", _lines(asked, found), data_goes="#doses"),
         _acting(asked, rulers, found, data_goes="#acts"),
-        _told(found.rulers),
+        _told(found.rulers) if found else _untold(rulers),
     )
 
 
@@ -220,6 +218,11 @@ def _told(rulers: Iterable[Ruler]) -> list[Html]:
     ]
 
 
+def _untold(rulers: Rulers) -> list[Html]:
+    """Return the places of what is said of each ruler, emptied: nothing is known where there is no formula."""
+    return [tag("div", data_goes=f"#told-{mark.key}") for mark in rulers.marks]
+
+
 def _said(ruler: Ruler) -> Html:
     """Return what is said below a ruler."""
     words = []
@@ -263,6 +266,8 @@ def _lines(asked: Asked, found: Ruled | None) -> Html:
         return markup()
     moved = any(not isnan(line.change) for line in found.lines)
     rows = [_line(asked, found, line, moved) for line in found.lines if line.percent >= 0.005 or not isnan(line.change)]
+    sums = (found.held_for, found.held_back), ("total", found.total)
+    rows += [_sum(words, percent, moved) for words, percent in sums if words]
     heads = (tag("th", h, scope="col", class_="n") for h in ("%", *(["change"] if moved else [])))
     return markup(
         tag("h2", "Formula"),
@@ -272,7 +277,18 @@ def _lines(asked: Asked, found: Ruled | None) -> Html:
             tag("thead", tag("tr", tag("th", "material", scope="col"), *heads)),
             tag("tbody", *rows),
         ),
+        tag("p", f"Out of what is kept free: {found.planned}.") if found.planned else None,
         tag("p", tag("a", "Why not another material?", href=address(asked, "why", found.moved)), class_="go"),
+    )
+
+
+def _sum(words: str, percent: float, moved: bool) -> Html:
+    """Return what stands below the lines: what is kept free, and the total."""
+    return tag(
+        "tr",
+        tag("th", words, scope="row"),
+        tag("td", f"{percent:.2f}", class_="n"),
+        tag("td", "", class_="n") if moved else None,
     )
 
 
@@ -297,9 +313,10 @@ def _acting(asked: Asked, rulers: Rulers, found: Ruled | None, **attributes: str
 
 def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
     """Return what can be done with the formula as it stands."""
+    place = f"/formula/{asked.names['brief']}"
     if found is None:
-        return markup()
-    draft, place = found.moved, f"/formula/{asked.names['brief']}"
+        return tag("p", tag("a", "Leave the brief as it is", href=place), class_="go")
+    draft = found.moved
     pictures = tag("a", "Pictures", href=address(asked, "pictures", draft))
     drawn = [
         pictures,

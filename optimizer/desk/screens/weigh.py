@@ -9,16 +9,16 @@ from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.bench.weighed import Weight, tolerance_g
 from optimizer.data.cautions import cautions_from
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import asking, button, field, fields, folded, form, hidden, report, section
+from optimizer.desk.frame import asking, button, choice, field, fields, folded, form, hidden, report, section
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import alarms, crossed, said_of, strikable, striking, struck, sure
+from optimizer.desk.logged import alarms, crossed, notes, said_of, strikable, striking, struck, sure
 from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject, way
 from optimizer.desk.words import sentence
 from optimizer.immutable import replace
 from optimizer.report.document_pdf import document_pdf
-from optimizer.report.weigh import after_of, grams_text, head_of, remark, weigh_document
+from optimizer.report.weigh import after_of, cautions_told, grams_text, head_of, remark, weigh_document
 from optimizer.studies.substituted import SwapWish
 from optimizer.units import AS_TYPED, number
 
@@ -33,11 +33,14 @@ def note(asked: Asked) -> Outcome:
         note_weights(found, wrong=wrong, on=asked.today)
         return asked.done(place(asked, "weigh"), said_of(wrong, "weight"))
     material = asked.text("material")
-    if material not in batch_of(found).doses:
+    sheet = sheet_of(found)
+    early = {m.id for step in sheet.steps if step.part.may_be_now for m in step.part.later}
+    if material not in batch_of(found).doses and material not in early:
         raise RefusedError({"": "This line is not on the weigh sheet any more; nothing was noted."})
     grams = asked.figure("grams", "the weight")
+    meant = asked.ticked("sure") or (material in early and grams <= sheet.held_g)
     weight = Weight(material, grams, asked.text("lot"), further=asked.ticked("further"))
-    note_weights(found, [weight], sure=asked.ticked("sure"), on=asked.today)
+    note_weights(found, [weight], sure=meant, on=asked.today)
     lot = f" of lot {weight.lot}" if weight.lot else ""
     return asked.done(
         place(asked, "weigh"), f"Noted: {number(grams, 4)} g of {found.brief.library.by_id[material].name}{lot}."
@@ -50,7 +53,10 @@ def weigh(asked: Asked) -> Page:
     found = subject(asked)
     batch, sheet = batch_of(found), sheet_of(found)
     step, line = _chosen(asked, sheet)
-    if line is None or step is None:
+    early = _before(asked, sheet, line)
+    if early is not None:
+        now = tag("div", _early(asked, found, early, line))
+    elif line is None or step is None:
         done = tag("p", f"All {len(sheet.lines)} lines are weighed.", class_="what")
         now = tag("div", done, onwards(asked, batch, "weigh", done=True))
     else:
@@ -81,6 +87,45 @@ def _chosen(asked: Asked, sheet: WeighSheet) -> tuple[Step | None, WeighLine | N
     return next(((s, li) for s, li in pairs if is_open(sheet, li)), (None, None))
 
 
+def _before(asked: Asked, sheet: WeighSheet, line: WeighLine | None) -> Step | None:
+    """Return the step before the next line in which a thickener goes in or not at all, until somebody goes past it."""
+    gone_past = asked.query.get("line") or (line is None and sheet.batch.ph_readings)
+    if gone_past or asked.text("material") in {li.material.id for li in sheet.lines}:
+        return None
+    ahead = next((s.number for s in sheet.steps if line in s.lines), len(sheet.steps) + 1)
+    behind = max((s.number for s in sheet.steps if s.number < ahead and s.lines), default=0)
+    weighed = sheet.batch.weighed_g
+    open_ = (s for s in sheet.steps[behind : ahead - 1] if s.part.may_be_now)
+    return next((s for s in open_ if not any(m.id in weighed for m in s.part.later)), None)
+
+
+def _early(asked: Asked, found: Subject, step: Step, line: WeighLine | None) -> Html:
+    """Return the card of a step without a line: what may go in now, and how to go past it."""
+    on = f"Nothing goes in: on to {f'line {line.number}' if line else 'the pH'}"
+    to = f"{place(asked, 'weigh')}?line={line.number}" if line else place(asked, "ph")
+    kinds = [(m.id, m.name) for m in step.part.later]
+    return markup(
+        tag("p", f"Before {f'line {line.number}' if line else 'the pH'}", class_="of"),
+        tag("p", head_of(step), class_="what"),
+        notes(after_of(step)),
+        _besides(found, step),
+        tag("p", tag("a", on, href=to, class_="button"), class_="buttons"),
+        form(
+            asked,
+            place(asked, "weigh"),
+            tag("h2", "It goes in now"),
+            fields(
+                choice(asked, "material", "What goes in", kinds),
+                field(asked, "grams", "Weighed in", figure=True, unit="g", need=True),
+                field(asked, "lot", "Lot"),
+            ),
+            sure(asked, "more than the part held back"),
+            button("Note it", quiet=True),
+            keep=f"weigh-early-{step.number}",
+        ),
+    )
+
+
 def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: WeighLine) -> Html:
     noted, material = noted_g(line), line.material
     left = max(0.0, line.grams - noted)
@@ -91,6 +136,8 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
         tag("p", f"Line {line.number} of {len(sheet.lines)} · {head_of(step)}", class_="of"),
         tag("p", material.name, class_="what"),
         tag("p", material.inci, class_="of") if material.inci != material.name else None,
+        notes(step.part.do),
+        _besides(found, step),
         tag("p", grams_text(sheet, left), tag("span", "g", class_="unit"), class_="figure"),
         tag("p", f"{so_far}{within}; the scale shows {number(sheet.batch.scale.step_g)} g.", class_="of"),
         tag("p", said) if said else None,
@@ -111,6 +158,11 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
         _of_this_line(asked, found, line),
         _out_of_stock(asked, line),
     )
+
+
+def _besides(found: Subject, step: Step) -> Html | None:
+    """Return the cautions of what a step has one handle besides its lines, such as acid."""
+    return alarms(c.words for c in cautions_from(step.part.besides, found.brief.library).values())
 
 
 def _care(found: Subject, line: WeighLine) -> Html | None:
@@ -157,6 +209,8 @@ def _all(asked: Asked, sheet: WeighSheet) -> Html | None:
             )
         )
         items += [_line(asked, sheet, line) for line in step.lines]
+        if care := alarms(cautions_told(step).items):
+            items.append(tag("li", care))
     return section("The whole sheet", items)
 
 

@@ -60,7 +60,7 @@ def _lots(asked: Asked, draft: Draft) -> Html:
         address(asked, "lots", {}),
         carried(draft),
         field(asked, "off", "How many materials may be off at once", figure=True, value="1"),
-        tag("p", button("What is safe then?", quiet=True), class_="buttons"),
+        tag("p", button("What keeps its limits then?", quiet=True), class_="buttons"),
         novalidate=True,
     )
     said = "Lots differ within what their sheets allow. This asks for the formula that keeps its limits all the same."
