@@ -14,6 +14,7 @@ RATIOS = (1, 2, 3, 4, 5, 6, 8)
 """Parts of solubiliser per part of oil; common practice, no source: start at 1, rarely above 5."""
 USUAL_MOST = 5.0
 """Most solubiliser in a product [%]; supplier note, name withheld."""
+
 OIL_NOTE = (
     "Citrus-like oils often clear near 1:1, middling ones near 2:1, resinous ones at 3:1 to 5:1 (supplier notes, names "
     "withheld); yours may differ."
@@ -101,3 +102,12 @@ def ladder_for(formula: Formula, brief: Brief) -> Ladder | None:
         )
     names = tuple(sorted(x.item.id for x in oils))
     return Ladder(chosen.material, bool(mine), names, oil, now / oil, tuple(rungs))
+
+
+def usual_most(material: Material) -> float | None:
+    """Return the highest usual dose of a material [% as supplied], if one is known."""
+    if material.use is not None:
+        return material.use[2]
+    if material.thickener is not None:
+        return material.thickener.use[1]
+    return USUAL_MOST if material.function == "solubiliser" else None

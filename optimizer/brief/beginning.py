@@ -72,6 +72,8 @@ FREE = (
     Offer("oil", "oils and essential oils"),
 )
 """What must not be in; only what a supplier declares free from it is then a candidate."""
+SOLUBILISER = 3.0
+"""Least solubiliser [g per g of perfume]; common practice, no source."""
 PERFUME_PERCENT = 0.3
 """Perfume that is asked for if nobody says how much [%]; common practice, no source."""
 MOST_PERFUME = 3.0
@@ -169,7 +171,7 @@ def first_brief(
     ]
     if names := list(own):
         head.append(_noted(f"library = {_list(names)}", "your own materials"))
-    return "\n".join([*head, "", *_tables(wanted, library), *_rules(wanted), ""])
+    return "\n".join([*head, "", *_tables(wanted, library), *_rules(wanted, library), ""])
 
 
 def _problems(wanted: Wanted, library: Library) -> Iterator[Problem]:
@@ -241,7 +243,7 @@ def _declared(wanted: Wanted) -> list[str]:
     return [word for word in wanted.free if word not in ("animal", "oil")]
 
 
-def _rules(wanted: Wanted) -> Iterator[str]:
+def _rules(wanted: Wanted, library: Library) -> Iterator[str]:
     """Yield the rules, each with where its figures come from."""
     strength = _chosen(wanted.strength, STRENGTHS[wanted.product])
     mildness = _chosen(wanted.mildness, MILDNESS)
@@ -259,7 +261,11 @@ def _rules(wanted: Wanted) -> Iterator[str]:
     if wanted.perfume:
         note = "as answered" if wanted.perfume_percent != PERFUME_PERCENT else COMMON
         yield from _rule("perfume", "dose", of=_list([wanted.perfume]), exactly=wanted.perfume_percent, note=note)
-        yield from _rule("solubiliser", "solubiliser", at_least=3.0, note=f"g per g of perfume; {COMMON}")
+        yield from _rule("solubiliser", "solubiliser", at_least=SOLUBILISER, note=f"g per g of perfume; {COMMON}")
+        ids = sorted(m.id for m in library.materials if m.function == "solubiliser")
+        of = f'{{ materials = {_list(ids)}, called = "solubilisers" }}'
+        enough = round(2 * SOLUBILISER * wanted.perfume_percent, 6)
+        yield from _rule("solubiliser-dose", "dose", of=of, at_most=enough, note=f"twice that at least; {COMMON}")
     yield from _preserved()
     yield from _rule("thickening", "thickening", note="the pH must suit one of the thickeners")
     if wanted.budget is not None:

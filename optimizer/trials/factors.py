@@ -27,6 +27,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
     "salt": ("salt",),
     "emollient": ("emollient",),
     "humectant": ("humectant",),
+    "solubiliser": ("solubiliser",),
 }
 """Functions of the doses that may be varied by a word, in the order in which they are proposed."""
 WHY = {
@@ -37,8 +38,9 @@ WHY = {
     "cationic-share": "it conditions, and separates with too much anionic",
     "thickener": "nothing moves viscosity more",
     "salt": "viscosity rises with it, peaks and falls",
-    "emollient": "it can break foam and viscosity, and makes the skin feel cared for",
+    "emollient": "it can break foam and viscosity, and is there for the feel",
     "humectant": "it thins some blends a little",
+    "solubiliser": "it keeps perfume and oil clear; too much of it costs foam and viscosity",
 }
 """Why a factor is worth trying; common practice, no source."""
 
@@ -155,6 +157,7 @@ class Ways:
 
     def _group(self, word: str) -> Way | None:
         mask = np.array([not i.material.functions.isdisjoint(GROUPS[word]) and i.surfactant == 0 for i in self.items])
+        mask &= np.array([(i.material.function == "solubiliser") == (word == "solubiliser") for i in self.items])
         if word == "thickener":
             mask &= np.array(["salt" not in i.material.functions for i in self.items])
         if not mask.any():

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.solubiliser import usual_most
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
@@ -26,6 +27,8 @@ from optimizer.trials.weighable import ScaleGrid, keeping
 from optimizer.units import AS_TYPED, listed, number
 
 MOST_TRIALS = 60
+FAR_ABOVE = 2.0
+"""How many times its highest usual dose a material may go before that is said; an editable default, no source."""
 
 
 @immutable
@@ -176,7 +179,12 @@ def plan(brief: Brief, asked: TrialsQuestion) -> TrialPlan:
     doses = on_grid(grid, field.z[chosen])
     targets = [levels[round(p) + 1] if levels else setting.target for p in field.process[chosen]]
     beakers = _in_order(asked, ways, doses, targets, task, ph)
-    notes = (*region.notes, *_notes(field, model, asked), *gain_of_freeing(brief, region, rows, formula, freed))
+    notes = (
+        *region.notes,
+        *_notes(field, model, asked),
+        *_far_above_use(region),
+        *gain_of_freeing(brief, region, rows, formula, freed),
+    )
     return TrialPlan(
         brief=brief,
         model=model,
@@ -363,6 +371,17 @@ def _notes(field: Field, model: ModelName, asked: TrialsQuestion) -> list[str]:
         said.append("without the plan as first and last beaker of each day, drift within a day cannot be seen")
     said.append("what lies between beakers is only guessed: a peak or a break of the emulsion between them is not seen")
     return said
+
+
+def _far_above_use(region: Region) -> list[str]:
+    """Return which doses may go far above usual use, where that is known: useless beakers, or a material sold out."""
+    most = region.corners.max(axis=0).tolist()
+    return [
+        f"{item.id} may go up to {number(dose, 1)} %, usual are at most {number(usual, 1)} %: give it an upper end "
+        "in the brief, or vary something else"
+        for item, dose in zip(region.formula.items, most, strict=True)
+        if (usual := usual_most(item.material)) is not None and dose > FAR_ABOVE * usual
+    ]
 
 
 def beaker_cautions(

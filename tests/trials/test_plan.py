@@ -11,8 +11,14 @@ import numpy as np
 import pytest
 import tomli
 
+from optimizer.answers.beginning import library_in, shelf_in
 from optimizer.answers.questions import read_brief
+from optimizer.answers.starter import lay
+from optimizer.brief.beginning import Wanted, first_brief
+from optimizer.brief.brief import make_brief
+from optimizer.brief.scenario import scenario_from
 from optimizer.errors import DataError, UsageError
+from optimizer.files import toml_of
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.rounding import broken
@@ -198,3 +204,25 @@ def test_a_curved_rule_is_never_passed_over(tmp_path: Path) -> None:
     brief.write_text(text + "\n" + rule, "utf-8")
     with pytest.raises(DataError, match=r"linear only around a formula"):
         plan(read_brief(brief), TrialsQuestion())
+
+
+def test_a_begun_product_is_not_planned_with_absurd_doses_of_its_solubiliser(tmp_path: Path) -> None:
+    """Without an upper end it went up to 65 g in 100 g; where a brief has none, that is said."""
+    lay(tmp_path)
+    library, shelf = library_in(tmp_path), shelf_in(tmp_path)[1]
+    text = first_brief(Wanted("A", "shampoo", free=("sulfate", "ethoxylate"), perfume="parfum"), library)
+
+    doses = TrialsQuestion(factors=("strength", "solubiliser"))
+
+    def laid(brief_text: str) -> TrialPlan:
+        return plan(make_brief(scenario_from(toml_of(brief_text, "x"), "x"), library, shelf), doses)
+
+    found = laid(text)
+    factor = next(f for f in found.factors if f.id == "solubiliser")
+    assert factor.high == pytest.approx(2 * 3 * 0.3)  # twice 3 g per g of 0.3 % of perfume
+    assert {b.doses["polyglyceryl-6-caprylate"] <= 1.8 for b in found.beakers} == {True}
+    assert not any("usual are at most" in n for n in found.notes)
+    open_ended = "[[rule]]".join(r for r in text.split("[[rule]]") if 'id = "solubiliser-dose"' not in r)
+    wide = laid(open_ended)
+    assert max(b.doses["polyglyceryl-6-caprylate"] for b in wide.beakers) > 20
+    assert any(n.startswith("polyglyceryl-6-caprylate may go up to") and "at most 5 %" in n for n in wide.notes)
