@@ -14,11 +14,12 @@ from itertools import pairwise
 from optimizer.assessment.alarms import foremost
 from optimizer.assessment.alkalinity import AlkalinityBasis, estimated_ph, ingredients_of, known_of
 from optimizer.assessment.preserving import Preservation, preservation_of
-from optimizer.bench.batch import Adjustment, Batch
+from optimizer.bench.batch import Adjustment, Batch, PhReading
 from optimizer.bench.strike import Struck, lines_of, struck_of
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.advice import LARGEST_SHARE, AcidAdvice, Added, added, advise
 from optimizer.chemistry.alkalinity import Alkaline, know
+from optimizer.chemistry.constants import REFERENCE_TEMPERATURE
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Chemical, Solution, stock
 from optimizer.chemistry.titration import LogReading, PhLog
@@ -427,9 +428,14 @@ def _unread(advice: AcidAdvice, grams: float, read_at: float) -> AcidAdvice:
 def readings_of(adjustment: Adjustment) -> tuple[LogReading, ...]:
     """Return the readings of an adjustment as the log takes them."""
     return tuple(
-        LogReading(r.added_g, r.ph, r.water_per_g, r.with_ == "strip", r.temperature_c, r.foam_free, r.taken_g)
+        LogReading(r.added_g, r.ph, r.water_per_g, r.with_ == "strip", _read_at(r), r.foam_free, r.taken_g)
         for r in adjustment.reading
     )
+
+
+def _read_at(reading: PhReading) -> float:
+    """Return the temperature that a reading is reckoned with [°C]."""
+    return REFERENCE_TEMPERATURE if reading.temperature_c is None else reading.temperature_c
 
 
 def start_of_batch(batch: Batch) -> float:

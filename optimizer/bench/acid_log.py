@@ -32,7 +32,7 @@ class Noted:
         added: Solution added so far, all additions together, in grams or % of what is adjusted; None for as before.
         water: Water per gram of product in what was read [g/g].
         strip: True for a strip.
-        temperature: [°C].
+        temperature: Of what was read [°C]; None if nobody says.
         foam_free: False if foam was on the probe.
         taken_g: Product used up [g].
         on: Day.
@@ -47,7 +47,7 @@ class Noted:
     added: tuple[float, str] | None = None
     water: float = 0.0
     strip: bool = False
-    temperature: float = 25.0
+    temperature: float | None = None
     foam_free: bool = True
     taken_g: float = 0.0
     on: str = ""
@@ -210,8 +210,9 @@ def _line(noted: Noted, grams: float) -> dict[str, Any]:
         line["water_per_g"] = noted.water
     if noted.strip:
         line["with"] = "strip"
-    # Temperature and foam are noted with every reading: they decide what it is worth.
-    line |= {"temperature_c": noted.temperature, "foam_free": noted.foam_free}
+    # Only what was said: the record holds nothing that nobody read.
+    line |= {} if noted.temperature is None else {"temperature_c": noted.temperature}
+    line |= {} if noted.foam_free else {"foam_free": False}
     line |= {"taken_g": noted.taken_g} if noted.taken_g else {}
     line |= {k: v for k, v in (("lot", noted.lot), ("on", noted.on), ("note", noted.note)) if v}
     return line

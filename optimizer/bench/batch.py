@@ -85,7 +85,8 @@ class PhReading(AddedLine):
     water_per_g: Annotated[float, Field(ge=0, le=1000)] = 0.0
     """Water per gram of product in what was read [g/g]: 0 neat, 9 for 10 %."""
     with_: Annotated[Literal["meter", "strip"], Field(alias="with")] = "meter"
-    temperature_c: Celsius = 25.0
+    temperature_c: Celsius | None = None
+    """Of what was read; nothing where nobody noted it."""
     foam_free: bool = True
     taken_g: Amount = 0.0
     """Product used up for the reading that does not go back [g]."""

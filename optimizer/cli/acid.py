@@ -30,7 +30,7 @@ class LoggedPh:
     ] = ""
     water: Annotated[float, typer.Option(help="Water per gram of product in what is read: 0 neat, 9 for 10 %.")] = 0.0
     strip: Annotated[bool, typer.Option("--strip", help="Read with a strip, not a meter.")] = False
-    temperature: Annotated[float, typer.Option(help="Of what was read, °C.")] = 25.0
+    temperature: Annotated[float | None, typer.Option(help="Of what was read, °C; 25 if left out.")] = None
     foam: Annotated[bool, typer.Option("--foam", help="There was foam on the probe or strip.")] = False
     taken: Annotated[float, typer.Option(help="Grams used up for the reading that do not go back.")] = 0.0
     sample: Annotated[float | None, typer.Option(help="Begin the log of a sample of so many grams.")] = None

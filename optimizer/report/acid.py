@@ -7,6 +7,7 @@ from math import floor, log10
 
 from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import AcidSession, PhAnswer, first_portion
+from optimizer.chemistry.constants import REFERENCE_TEMPERATURE
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
 from optimizer.report.cautions import alarm_listing, rests_listing
@@ -91,12 +92,14 @@ def _log_table(title: str, session: AcidSession) -> Table:
     rows = []
     numbers = session.numbers or range(1, len(session.log.readings) + 1)
     for n, r, note in zip(numbers, session.log.readings, session.notes, strict=True):
-        how = ["strip" if r.strip else "meter", _dilution(r.water), f"{number(r.temperature, 1)} °C"]
+        how = ["strip" if r.strip else "meter", _dilution(r.water)]
+        how += [] if r.temperature == REFERENCE_TEMPERATURE else [f"{number(r.temperature, 1)} °C"]
         how += [] if r.foam_free else ["foam"]
         how += [f"{number(r.taken, 2)} g taken"] if r.taken else []
         rows.append((n, r.grams, r.ph, ", ".join(how), note))
     columns: Columns = (*figures(""), *figures("added so far g", digits=3), *figures("pH", digits=2), "read", "note")
-    return Table(title, columns, tuple(rows))
+    note = f"Reckoned with {REFERENCE_TEMPERATURE:g} °C where no other temperature stands."
+    return Table(title, columns, tuple(rows), note)
 
 
 def _said(session: AcidSession, answer: PhAnswer) -> Iterator[str]:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.bench.batch import read_batch
 from tests.support.command import Run
 from tests.support.desk import desk_of
 from tests.support.harbour import batch_file, weighed
@@ -71,3 +72,22 @@ def test_what_law_forbids_is_said_as_soon_as_it_is_weighed(tmp_path: Path, page:
 def test_a_batch_without_a_preservative_says_so_on_every_page(tmp_path: Path, page: str) -> None:
     batch_file(tmp_path, "1", *BLEND, bottles=None)
     assert "NOT PRESERVED" in desk_of(tmp_path).get(f"/batch/batch-1/{page}").text
+
+
+def test_the_record_holds_no_temperature_and_no_foam_that_nobody_noted(tmp_path: Path) -> None:
+    path = batch_file(tmp_path, "1", *BLEND, bottles=None)
+    desk = desk_of(tmp_path)
+    desk.get("/batch/batch-1/ph")
+    assert desk.submit("/ph", {"ph": "8,4"}).status == 200
+    (reading,) = read_batch(path).adjusted[0].reading
+    assert (reading.ph, reading.temperature_c) == (8.4, None)
+    assert "foam_free" not in path.read_text(encoding="utf-8")
+    desk.get("/batch/batch-1/ph")
+    assert desk.submit("/ph", {"now": "0,2", "ph": "7,8", "temperature": "31", "foam": "1"}).status == 200
+    assert read_batch(path).adjusted[0].reading[-1].temperature_c == 31
+    assert "foam_free = false" in path.read_text(encoding="utf-8")
+
+
+def test_a_batch_of_which_nothing_is_weighed_is_kept_as_a_plan(tmp_path: Path) -> None:
+    batch_file(tmp_path, "1", bottles=None)
+    assert "it is kept as a plan" in desk_of(tmp_path).get("/batch/batch-1/keep").text

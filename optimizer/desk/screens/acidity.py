@@ -54,7 +54,7 @@ def act(asked: Asked) -> Outcome:
         (round(before + now, 6), "g"),
         water=asked.maybe("water", "the water", most=1000.0) or 0.0,
         strip=asked.text("with") == "strip",
-        temperature=25.0 if not asked.text("temperature") else asked.figure("temperature", "the temperature", most=80),
+        temperature=None if not asked.text("temperature") else asked.figure("temperature", "the temperature", most=80),
         foam_free=not asked.ticked("foam"),
         on=asked.today,
         note=asked.text("note"),
@@ -162,7 +162,7 @@ def _how(asked: Asked, last_water: str = "", key: str = "") -> Html:
             ),
             choice(asked, "with", "Read with", (("meter", "a meter"), ("strip", "a strip")), key=f"{key}with"),
             field(
-                asked, "temperature", "Temperature", figure=True, unit="°C", hint="25 if it is left empty.",
+                asked, "temperature", "Temperature", figure=True, unit="°C", hint="25 counts if it is empty.",
                 key=f"{key}temperature",
             ),
             field(asked, "note", "Note", key=f"{key}note"),

@@ -54,6 +54,7 @@ def keeping(asked: Asked) -> Page:
     parts = [
         first_said(found, finished=True),
         tag("p", said),
+        None if batch.begun else tag("p", "Nothing of it is weighed or read yet: it is kept as a plan."),
         form(asked, asked.place, button("Keep it")),
         there if known else None,
     ]
