@@ -17,6 +17,7 @@ from importlib import import_module
 from pathlib import Path
 from pkgutil import iter_modules
 from typing import TypeVar
+from urllib.parse import quote
 
 from anyio import to_thread
 from starlette.applications import Starlette
@@ -161,7 +162,7 @@ class _Door:
             device = self._device(request)
         except ClosedError as closed:
             return _plain(closed)
-        asked = Asked(self.desk, device, request.url.path, {}, {})
+        asked = Asked(self.desk, device, _place(request), {}, {})
         body = tag("p", "There is nothing here. ", tag("a", "Go to the bench", href="/"), ".")
         return self._page(asked, Page("No such page", body, status=HTTPStatus.NOT_FOUND))
 
@@ -237,7 +238,7 @@ class _Door:
 
     async def _asked(self, place: Place, request: Request) -> Asked:
         device = self._device(request)
-        asked = Asked(self.desk, device, request.url.path, request.path_params, dict(request.query_params))
+        asked = Asked(self.desk, device, _place(request), request.path_params, dict(request.query_params))
         asked.fragment = request.headers.get("x-fragment") == "1"
         asked.watch = "" if asked.fragment else watch.watched(asked)
         if request.method == "POST":
@@ -246,7 +247,7 @@ class _Door:
                 words = "This device may note what happens at the bench, and change nothing else."
                 raise ClosedError(HTTPStatus.FORBIDDEN, words)
             asked.typed, asked.files = await _form(request, place.longest)
-            if not device.knows(asked.text("form"), request.url.path):
+            if not device.knows(asked.text("form"), asked.place):
                 words = "This form is from before the desk was opened. Go back, load the page anew and send it again."
                 raise ClosedError(HTTPStatus.FORBIDDEN, words)
         return asked
@@ -361,3 +362,8 @@ def _download(found: Download) -> Response:
 
         answer.headers["Content-Disposition"] = f"attachment; filename*=UTF-8''{quote(found.name)}"
     return answer
+
+
+def _place(request: Request) -> str:
+    """Return where a request goes, as a link to it is written."""
+    return quote(request.scope["path"], safe="/~")

@@ -13,7 +13,7 @@ from optimizer.answers.rulers import OpenRulers, Rulers
 from optimizer.data.sheet import number_of
 from optimizer.desk.asked import Asked, two_readings
 from optimizer.desk.frame import hidden
-from optimizer.desk.html import Html
+from optimizer.desk.html import Html, path_to
 from optimizer.desk.screen import RefusedError
 
 POOL = OpenRulers()
@@ -117,7 +117,7 @@ def product_of(asked: Asked) -> tuple[Rulers, dict[str, float]]:
 def address(asked: Asked, page: str, draft: Draft, **more: str) -> str:
     """Return the address of a page of the product with a draft."""
     query = urlencode([*((key, f"{value:.10g}") for key, value in draft.items()), *more.items()])
-    place = f"/formula/{asked.names['brief']}{f'/{page}' if page else ''}"
+    place = path_to("formula", asked.names["brief"], *([page] if page else []))
     return f"{place}?{query}" if query else place
 
 

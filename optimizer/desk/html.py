@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import TypeAlias
+from urllib.parse import quote
 
 from optimizer.report.escape import escaped
 
@@ -29,6 +30,11 @@ def signed(text: str) -> str:
     for typed, sign in SIGNS:
         text = text.replace(typed, sign)
     return text
+
+
+def path_to(*parts: str) -> str:
+    """Return an address on the desk; a file may have any name, so each part is written as addresses write it."""
+    return "".join(f"/{quote(part, safe='~')}" for part in parts)
 
 
 def markup(*children: Child) -> Html:

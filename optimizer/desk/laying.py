@@ -10,7 +10,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
 from optimizer.desk.frame import button, field, fields, form
 from optimizer.desk.guard import Outcome
-from optimizer.desk.html import Html
+from optimizer.desk.html import Html, path_to
 from optimizer.desk.screen import RefusedError
 from optimizer.desk.words import in_words
 from optimizer.errors import DataError, UsageError
@@ -44,7 +44,7 @@ def laid(asked: Asked, brief: Path, lay: Lay) -> Outcome:
         if taken:
             raise RefusedError({"number": "There is a batch of this number here. Choose another."}) from None
         raise RefusedError({"": in_words(error)}) from None
-    return asked.done(f"/batch/{name_of(asked.folder.path, out)}/weigh", f"Batch {called} is laid.")
+    return asked.done(path_to("batch", name_of(asked.folder.path, out), "weigh"), f"Batch {called} is laid.")
 
 
 def _size(asked: Asked) -> dict[str, Any]:

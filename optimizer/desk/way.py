@@ -9,7 +9,7 @@ from optimizer.bench.stage import Step, stage_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
 from optimizer.desk.frame import way_of
-from optimizer.desk.html import Child, Html, markup, tag
+from optimizer.desk.html import Child, Html, markup, path_to, tag
 from optimizer.desk.logged import alarms
 from optimizer.desk.screen import Page
 
@@ -42,7 +42,7 @@ def subject(asked: Asked) -> Subject:
 
 def place(asked: Asked, step: str) -> str:
     """Return the address of a page of the batch."""
-    return f"/batch/{asked.names['batch']}/{step}"
+    return path_to("batch", asked.names["batch"], step)
 
 
 def way(asked: Asked, here: str) -> Html:

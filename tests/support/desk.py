@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote, urlencode, urljoin, urlsplit
+from urllib.parse import quote, unquote, urlencode, urljoin, urlsplit
 
 from starlette.applications import Starlette
 
@@ -230,7 +230,8 @@ async def _called(
     host, _, port = urlsplit(f"//{headers['host']}").netloc.rpartition(":")
     scope = {
         "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": method, "scheme": "http",
-        "path": path, "raw_path": quote(path).encode(), "query_string": query.encode(), "root_path": "",
+        "path": unquote(path), "raw_path": quote(path, safe="%/~").encode(), "query_string": query.encode(),
+        "root_path": "",
         "headers": [(k.replace("_", "-").lower().encode(), v.encode("latin-1")) for k, v in headers.items()],
         "server": (host or "127.0.0.1", int(port) if port.isdigit() else 80), "client": ("127.0.0.1", 50000),
     }  # fmt: skip

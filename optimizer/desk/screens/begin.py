@@ -12,7 +12,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
 from optimizer.desk.frame import button, choice, field, folded, form, tick
 from optimizer.desk.guard import Outcome
-from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.words import sentence
 from optimizer.errors import DataError
@@ -45,7 +45,8 @@ def _begin(asked: Asked) -> Outcome:
             told[key] = f"{told.get(key, '')} {sentence(problem.what)} {problem.step}".strip()
         raise RefusedError(told) from None
     name = name_of(asked.folder.path, path)
-    return asked.done(f"/formula/{name}", f"{wanted.name.strip()} is begun. Every figure is a place to begin: move it.")
+    said = f"{wanted.name.strip()} is begun. Every figure is a place to begin: move it."
+    return asked.done(path_to("formula", name), said)
 
 
 @SCREEN.at("/begin", act=_begin, rights="formula")

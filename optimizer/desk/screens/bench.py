@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from urllib.parse import quote, urlencode
+from urllib.parse import urlencode
 
 from optimizer.answers.kept import Records, bring_back
 from optimizer.answers.starter import lay
@@ -13,7 +13,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
 from optimizer.desk.frame import button, field, form, section
 from optimizer.desk.guard import Outcome
-from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.screen import LARGE, Page, RefusedError, Screen
 from optimizer.desk.way import NEXT
 from optimizer.desk.words import in_words
@@ -112,7 +112,7 @@ def _under_way(batches: list[BatchFile]) -> Html:
 def _batch(file: BatchFile) -> Html:
     assert file.batch is not None
     batch, stage = file.batch, stage_of(file.batch)
-    to = f"/batch/{file.name}/{stage.step}"
+    to = path_to("batch", file.name, stage.step)
     size = f"{number(batch.size_g / 1000, 2)} kg" if batch.size_g >= 1000 else f"{number(batch.size_g, 1)} g"
     planned = f", planned {batch.planned_on}" if batch.planned_on else ""
     return tag(
@@ -163,7 +163,7 @@ def _products(asked: Asked) -> Html:
     items = [
         tag(
             "li",
-            tag("p", tag("a", line.name or name, href=f"/formula/{name}"), class_="name"),
+            tag("p", tag("a", line.name or name, href=path_to("formula", name)), class_="name"),
             tag("p", line.trouble or f"{line.product or 'wash'}, {line.aim}", class_="of"),
         )
         for name, line in asked.folder.briefs()
@@ -171,7 +171,7 @@ def _products(asked: Asked) -> Html:
     several = tag("a", "Compare products, or plan them from one shelf", href="/several") if len(items) > 1 else None
     bring = tag("a", "Bring a formula of your own", href="/bring")
     own = (
-        tag("li", tag("p", tag("a", path.stem, href=f"/own/{quote(name)}"), class_="name"))
+        tag("li", tag("p", tag("a", path.stem, href=path_to("own", name)), class_="name"))
         for name, path in asked.folder.formulas()
     )
     return markup(
@@ -184,7 +184,7 @@ def _done(batches: list[BatchFile]) -> Html | None:
         tag(
             "li",
             tag("span", b.batch.batch, class_="mark"),
-            tag("p", tag("a", b.batch.product or b.batch.batch, href=f"/batch/{b.name}/made"), class_="name"),
+            tag("p", tag("a", b.batch.product or b.batch.batch, href=path_to("batch", b.name, "made")), class_="name"),
             tag("p", _ended(b.batch), class_="of"),
         )
         for b in batches

@@ -24,7 +24,7 @@ from optimizer.desk.brought import (
 )
 from optimizer.desk.frame import button, choice, field, report
 from optimizer.desk.guard import Outcome
-from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.screen import TABLE, Page, RefusedError, Screen
 from optimizer.errors import DataError
 from optimizer.immutable import replace
@@ -57,7 +57,7 @@ def act(asked: Asked) -> Outcome | None:
         if isinstance(error, UnclearError) or not out.exists():
             return None  # the page tells it
         raise RefusedError({"called": f"There is a file {out.name} here. Choose another name."}) from None
-    to = f"/own/{next(name for name, path in asked.folder.formulas() if path == out)}"
+    to = path_to("own", next(name for name, path in asked.folder.formulas() if path == out))
     about = f"?for={asked.text('for')}" if asked.text("for") else ""
     return asked.done(f"{to}{about}", f"Kept: {len(written.taken.lines)} materials in {out.name}.")
 

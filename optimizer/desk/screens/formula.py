@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from math import isnan
-from urllib.parse import quote, urlencode
+from urllib.parse import urlencode
 
 from optimizer.answers.draft import SIDES, Draft, Mark
 from optimizer.answers.keeping import ChangedMeanwhileError, can_be_put_back, keep, keep_as_variant, put_back
@@ -17,7 +17,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.drafting import ELSE, LATEST, PLAIN, address, draft_of, in_order, rulers_of
 from optimizer.desk.frame import button, field, folded, form, hidden
 from optimizer.desk.guard import Outcome
-from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.words import named, on_page, sentence
 from optimizer.errors import DataError
@@ -313,7 +313,7 @@ def _acting(asked: Asked, rulers: Rulers, found: Ruled | None, **attributes: str
 
 def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
     """Return what can be done with the formula as it stands."""
-    place = f"/formula/{asked.names['brief']}"
+    place = path_to("formula", asked.names["brief"])
     if found is None:
         return tag("p", tag("a", "Leave the brief as it is", href=place), class_="go")
     draft = found.moved
@@ -358,7 +358,7 @@ def _kept(rulers: Rulers, found: Ruled) -> list[Html]:
 
 
 def _put_back(asked: Asked, rulers: Rulers) -> Html:
-    place = f"/formula/{asked.names['brief']}/back"
+    place = path_to("formula", asked.names["brief"], "back")
     undo = button("Put back the brief as it was before", quiet=True)
     return form(asked, place, hidden({"digest": rulers.digest}), undo)
 
@@ -390,7 +390,7 @@ def _keep(asked: Asked) -> Outcome:
         raise RefusedError(
             {"": f"The brief was changed meanwhile, just where you moved it. {said}. Nothing was written."}
         ) from None
-    return asked.done(f"/formula/{asked.names['brief']}", "Kept in the brief.")
+    return asked.done(path_to("formula", asked.names["brief"]), "Kept in the brief.")
 
 
 def _variant(asked: Asked) -> Outcome:
@@ -401,13 +401,13 @@ def _variant(asked: Asked) -> Outcome:
         raise RefusedError({p.key if p.key == "name" else "": f"{p.what} {p.step}" for p in error.problems}) from None
     parent = asked.names["brief"].rpartition("~")[0]
     to = f"{parent}~{made.stem}" if parent else made.stem
-    return asked.done(f"/formula/{quote(to)}", f"Kept as {made.name}.")
+    return asked.done(path_to("formula", to), f"Kept as {made.name}.")
 
 
 def _back(asked: Asked) -> Outcome:
     path = asked.folder.brief(asked.names["brief"])
     put_back(path, asked.text("digest"))
-    return asked.done(f"/formula/{asked.names['brief']}", "The brief is as it was before its last change.")
+    return asked.done(path_to("formula", asked.names["brief"]), "The brief is as it was before its last change.")
 
 
 def _with_draft(asked: Asked) -> Page:

@@ -10,7 +10,7 @@ from optimizer.answers.subject import subject_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, field, form, report
 from optimizer.desk.guard import Outcome
-from optimizer.desk.html import markup, tag
+from optimizer.desk.html import markup, path_to, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
 
 SCREEN = Screen()
@@ -37,7 +37,7 @@ def keep(asked: Asked) -> Outcome:
 @SCREEN.at("/formula/{brief}/master", act=keep, rights="formula")
 def keeping(asked: Asked) -> Page:
     """Ask why the formula is kept as a version."""
-    place = f"/formula/{asked.names['brief']}"
+    place = path_to("formula", asked.names["brief"])
     said = (
         "The records keep the proven formula of the brief as it is now, with the day and your reason, as the next "
         "version of its master formula. Versions are never changed."

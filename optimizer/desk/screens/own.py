@@ -14,7 +14,7 @@ from optimizer.answers.subject import Subject, subject_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import asking, button, choice, field, fields, report, way_of
 from optimizer.desk.guard import Outcome
-from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.laying import ask_size, laid
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.words import in_words
@@ -36,7 +36,7 @@ PAGES = (
 
 def _place(asked: Asked, page: str = "check") -> str:
     about = urlencode({k: asked.query[k] for k in ("for", "rest") if asked.query.get(k)})
-    return f"/own/{asked.names['formula']}/{page}{f'?{about}' if about else ''}"
+    return path_to("own", asked.names["formula"], page) + (f"?{about}" if about else "")
 
 
 def _brief(asked: Asked) -> Path | None:
@@ -71,7 +71,7 @@ def _against(asked: Asked) -> Html:
     if "rest" in asked.problems or asked.query.get("rest"):
         rest = field(asked, "rest", "What makes it up to 100 %?", hint="A material, such as water.")
     ask = asking(
-        f"/own/{asked.names['formula']}/check",
+        path_to("own", asked.names["formula"], "check"),
         fields(choice(asked, "for", "Product", briefs), rest),
         tag("p", button("Hold it against this product", quiet=True), class_="buttons"),
         novalidate=True,

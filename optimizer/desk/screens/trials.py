@@ -11,7 +11,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
 from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, tick, way_of
 from optimizer.desk.guard import Outcome
-from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.logged import crossed, entry, said_of, striking, struck
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.words import on_page
@@ -47,7 +47,7 @@ def lay(asked: Asked) -> Outcome:
     out = brief.with_name(f"trials-{file_stem(name)}.toml")
     wanted = TrialsQuestion(trials=None if trials is None else round(trials), days=round(days), free=free)
     lay_trials(brief, out, wanted, name=name, on=asked.today)
-    return asked.done(f"/trials/{name_of(asked.folder.path, out)}/sheet", "The beakers are chosen.")
+    return asked.done(path_to("trials", name_of(asked.folder.path, out), "sheet"), "The beakers are chosen.")
 
 
 @SCREEN.at("/trials", act=lay, rights="formula")
@@ -75,7 +75,7 @@ def _line(name: str, path: Path) -> Html:
     open_ = _open(note_trials(path, (), How()).found)
     return tag(
         "li",
-        tag("div", tag("a", found.trials, href=f"/trials/{name}", class_="name"), class_="line"),
+        tag("div", tag("a", found.trials, href=path_to("trials", name), class_="name"), class_="line"),
         tag("p", open_, class_="next"),
     )
 
@@ -163,7 +163,7 @@ def _page(asked: Asked, title: str, here: str, body: Html) -> Page:
 
 def _to(asked: Asked) -> str:
     """Return the address of the series."""
-    return f"/trials/{asked.names['series']}"
+    return path_to("trials", asked.names["series"])
 
 
 def _beaker(asked: Asked, found: Series, beaker: BeakerRead) -> Html:

@@ -7,7 +7,7 @@ from optimizer.brief.scenario import read_scenario
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
 from optimizer.desk.frame import report
-from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.screen import Page, Screen
 from optimizer.errors import DataError
 
@@ -19,7 +19,7 @@ def variants(asked: Asked) -> Page:
     """Show them."""
     path = asked.folder.brief(asked.names["brief"])
     paths = variants_of(path)
-    way = (f"/formula/{asked.names['brief']}", "To the formula")
+    way = (path_to("formula", asked.names["brief"]), "To the formula")
     if len(paths) < 2:
         words = "There is no variant yet. Move a limit of the formula, then keep it as a variant."
         return Page("Variants", tag("p", words), back=way)
@@ -38,8 +38,12 @@ def variants(asked: Asked) -> Page:
 def _one(title: str, name: str) -> Html:
     return tag(
         "li",
-        tag("p", tag("a", title, href=f"/formula/{name}"), class_="name"),
-        tag("p", tag("a", "Make this one", href=f"/formula/{name}/batch", class_="button quiet"), class_="buttons"),
+        tag("p", tag("a", title, href=path_to("formula", name)), class_="name"),
+        tag(
+            "p",
+            tag("a", "Make this one", href=path_to("formula", name, "batch"), class_="button quiet"),
+            class_="buttons",
+        ),
     )
 
 
