@@ -58,12 +58,12 @@ def facts_of(sheet: WeighSheet) -> list[tuple[str, str]]:
     return facts
 
 
-def remark(sheet: WeighSheet, line: WeighLine) -> str:
-    """Return what helps a line that the scale weighs too coarsely; empty if there is nothing to say."""
+def remark(sheet: WeighSheet, line: WeighLine, *, ahead: bool = True) -> str:
+    """Return what helps a line that the scale weighs too coarsely, with what is made of it later unless left out."""
     inside = [li.number for li in sheet.lines if li.used and li.dilution and li.dilution.diluent == line.material.id]
     if line.grams <= 0 and inside:
         return f"All of it comes along with no. {listed([str(n) for n in inside])}."
-    told = [*_kept_for(sheet, line), *_too_coarse(sheet, line)]
+    told = [*(_kept_for(sheet, line) if ahead else ()), *_too_coarse(sheet, line)]
     return " ".join(told)
 
 
@@ -219,7 +219,8 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
     lines: list[Row] = []
     for step in sheet.steps:
         told = [f"{head_of(step)}: {' '.join(step.part.do[:most])}".removesuffix(": ")]
-        told += [f"! {x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
+        remarks = ((line, remark(sheet, line, ahead=most > 0)) for line in step.lines)
+        told += [f"! {line.number} {line.material.name}: {said}" for line, said in remarks if said]
         if step.lines or not step.part.blanks:
             lines.append(Strong(("", None, " ".join(told), None, None, "", None)))
         lines += [tuple(row[k] for k in short) for row in (_row(sheet, line) for line in step.lines)]

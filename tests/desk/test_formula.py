@@ -140,7 +140,7 @@ def test_what_another_page_changed_is_kept_and_the_same_figure_is_shown_both_way
     before = (folder / "hand-wash.toml").read_bytes()
     clash = desk.submit("/formula/hand-wash/keep")
     assert clash.status == 422
-    assert "salt.at_most: 1.1 in the file now, 1 of yours, 1.2 when you began" in clash.text
+    assert "salt at most: 1.1 in the file now, 1 of yours, 1.2 when you began" in clash.text
     assert (folder / "hand-wash.toml").read_bytes() == before
 
 

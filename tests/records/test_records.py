@@ -602,7 +602,7 @@ def test_every_command_answers_in_three_ways(run: Run, tmp_path: Path) -> None:
         ("note", "12", "--what", "foam", "--value", "4", "--photo", "foam.png", *day): ("records-show", "foam.png"),
         ("sample", "batch-12.toml", "--place", "box", *day): ("records-show", "2028-03-05"),
         ("show", "12"): ("records-show", "# 12, cooked in the back room"),
-        ("lots", "12"): ("records-lots", "No lot is noted for aqua"),
+        ("lots", "12"): ("records-lots", "No lot is noted for Water"),
         ("where", "7"): ("records-where", "It went into 1 batch, 4 bottles."),
         ("tests", "12", *day): ("records-tests", "17 tests"),
         ("change", "12", "ph-4c", "--why", "meter", "--low", "4.7", *day): ("records-tests", "4.7 to 5.6 pH"),
@@ -613,7 +613,8 @@ def test_every_command_answers_in_three_ways(run: Run, tmp_path: Path) -> None:
     assert run("keep", "batch-12.toml", *day)[0] == 0
     for command, (schema, words) in said.items():
         code, out, err = run(*command)
-        assert (code, err) == (0, ""), command
+        doubt = "tenside: NOT FINISHED. Read the pH." if command[0] == "keep" else ""
+        assert (code, err[: len(doubt)], bool(err)) == (0, doubt, bool(doubt)), command
         assert words in " ".join(out.split()), command
         code, out, _ = run(*command, "--markdown")
         assert code == 0

@@ -384,7 +384,8 @@ def _keep(asked: Asked) -> Outcome:
         keep(path, draft, _sent(asked, "was."))
     except ChangedMeanwhileError as error:
         said = "; ".join(
-            f"{c.key}: {number(c.file)} in the file now, {number(c.yours)} of yours, {number(c.page)} when you began"
+            f"{c.key.replace('.', ' ')}: {number(c.file)} in the file now, {number(c.yours)} of yours, "
+            f"{number(c.page)} when you began"
             for c in error.clashes
         )
         raise RefusedError(
