@@ -30,6 +30,7 @@ from optimizer.desk.serve import OWN
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.report.record import record
+from optimizer.solve.best import solve
 from tests.support.chromium import marks, served, wait, window
 from tests.support.clicks import fill, press, proven, text
 from tests.support.harbour import batch_file
@@ -136,7 +137,7 @@ def test_no_guess_is_told_as_best_at_24_places(chrome: Any, folder: Path, name: 
                 continue
             word, verdict = wait(lambda moved=moved: answered(browser, moved))
             words.add(word)
-            found = tenside.blend(brief).found
+            found = solve(brief)
             if word != "proven":
                 assert found.ending != "optimal" or cost_of(verdict) >= found.objective - SHOWN_TO, moved
             elif found.ending == "optimal":
