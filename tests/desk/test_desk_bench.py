@@ -71,6 +71,7 @@ def told(answer: Answer) -> Answer:
     return answer
 
 
+@pytest.mark.thorough
 def test_the_desk_writes_what_the_commands_write(batch: Path, tmp_path: Path, run: Run) -> None:
     other = tmp_path / "commands" / "HW-012.toml"
     other.parent.mkdir()

@@ -237,6 +237,7 @@ def impossible(seed: int, sort: str) -> tuple[Brief, Explanation]:
     raise AssertionError("no impossible brief was drawn")
 
 
+@pytest.mark.thorough
 @CI
 @given(SEED, st.sampled_from(tuple(WISHES)))
 def test_8_a_conflict_is_impossible_and_each_member_is_needed(seed: int, sort: str) -> None:

@@ -67,13 +67,11 @@ def drawn(seed: int) -> tuple[Case, Case, Brief, Restandardised] | None:
     return case, real, brief, restandardise(brief, formula.doses, lots, BatchAsked(10, 1))
 
 
-CASES = [seed for seed in SEEDS if drawn(seed) is not None]
-
-
-@pytest.mark.parametrize("seed", CASES)
+@pytest.mark.parametrize("seed", SEEDS)
 def test_the_nearest_formula_is_what_brute_force_finds(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     case, real, _, done = found
     doses = done.formula.doses
     more = [r for r in kept_by_hand(case, doses, "aqua", 100.0) if r["id"] != "gone"]
@@ -92,17 +90,18 @@ def test_the_nearest_formula_is_what_brute_force_finds(seed: int) -> None:
 
 @pytest.mark.slow
 def test_the_random_lots_are_of_every_sort() -> None:
-    found = [d[3] for seed in CASES if (d := drawn(seed)) is not None]
+    found = [d[3] for seed in SEEDS if (d := drawn(seed)) is not None]
     assert len(found) >= 25
     assert any(d.near is not None and not d.near.changed for d in found)
     assert any(d.near is not None and len(d.near.changed) == 1 for d in found)
     assert any(d.near is not None and len(d.near.changed) >= 2 for d in found)
 
 
-@pytest.mark.parametrize("seed", CASES)
+@pytest.mark.parametrize("seed", SEEDS)
 def test_what_is_weighed_keeps_every_rule_at_the_measured_lots_and_sums(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     _, _, brief, done = found
     if done.near is None or done.weighed is None:
         return
@@ -114,10 +113,11 @@ def test_what_is_weighed_keeps_every_rule_at_the_measured_lots_and_sums(seed: in
     assert all(abs(g - round(g)) < 1e-9 for g in done.grams.values())
 
 
-@pytest.mark.parametrize("seed", CASES)
+@pytest.mark.parametrize("seed", SEEDS)
 def test_an_interval_is_what_every_corner_of_the_lots_gives(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     case, _, brief, done = found
     doses = done.formula.doses
     stated = {r["id"]: r for r in case["scenario"]["rule"]}
@@ -137,10 +137,11 @@ def test_an_interval_is_what_every_corner_of_the_lots_gives(seed: int) -> None:
         assert span.high == pytest.approx(max(*values, span.planned), abs=1e-6), span.rule.id
 
 
-@pytest.mark.parametrize("seed", CASES[::3])
+@pytest.mark.parametrize("seed", SEEDS[::3])
 def test_the_planned_lots_need_no_change(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     _, _, brief, done = found
     planned = {i.id: i.material.active_matter for i in brief.pool.items if i.id in done.lots}
     same = restandardise(brief, done.formula.doses, planned, BatchAsked(10, 1))
@@ -322,15 +323,16 @@ def test_lots_must_be_told_well(blend: Path, lot: str, said: str) -> None:
 
 
 @pytest.mark.parametrize("width", [60, 80, 120])
-@pytest.mark.parametrize("seed", CASES[:6])
+@pytest.mark.parametrize("seed", SEEDS[:6])
 def test_no_line_is_wider_than_the_terminal(seed: int, width: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     assert max(map(len, lines(restandardise_document(found[3]), width))) <= width
 
 
 def test_the_record_round_trips() -> None:
-    found = drawn(CASES[0])
+    found = next(found for seed in SEEDS if (found := drawn(seed)) is not None)
     assert found is not None
     told = record_of(Restandardised).model_validate(found[3])
     assert type(told).model_validate_json(told.model_dump_json()) == told

@@ -66,9 +66,6 @@ def drawn(seed: int) -> tuple[Case, Brief, Substituted] | None:
     return (case, brief, substitute(brief, brief, r.choice(sorted(used)))) if used else None
 
 
-CASES = [seed for seed in SEEDS if drawn(seed) is not None]
-
-
 def cost_of(near: Near, brief: Brief) -> float:
     """Return the cost per kg before the doses are brought to the grid."""
     assert near.found.x is not None
@@ -80,10 +77,11 @@ def targets(case: Case) -> list[float | None]:
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("seed", CASES)
+@pytest.mark.parametrize("seed", SEEDS)
 def test_the_closest_formula_is_what_brute_force_finds(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     case, brief, done = found
     assert done.base is not None
     doses = done.base.formula.doses
@@ -101,10 +99,11 @@ def test_the_closest_formula_is_what_brute_force_finds(seed: int) -> None:
     assert done.answer.distance == pytest.approx(best[1], abs=0.11 * best[0])  # ten steps of the scale per dose
 
 
-@pytest.mark.parametrize("seed", CASES[::2])
+@pytest.mark.parametrize("seed", SEEDS[::2])
 def test_every_stand_in_is_what_brute_force_finds(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     case, brief, done = found
     assert done.base is not None
     doses = done.base.formula.doses
@@ -135,7 +134,7 @@ def _targets_of(case: Case, names: set[str]) -> list[float | None]:
 
 @pytest.mark.slow
 def test_the_random_briefs_are_of_every_sort() -> None:
-    found = [d for seed in CASES if (d := drawn(seed)) is not None]
+    found = [d for seed in SEEDS if (d := drawn(seed)) is not None]
     assert len(found) >= 40
     assert sum(d[2].answer is not None for d in found) >= 10
     assert sum(d[2].answer is None for d in found) >= 3
@@ -153,10 +152,11 @@ def asked_of(brief: Brief, done: Substituted) -> Brief:
     return asking(brief, (study._left(done.missing.id, done.wish.left), *kept_rules(done.base.formula)))
 
 
-@pytest.mark.parametrize("seed", CASES)
+@pytest.mark.parametrize("seed", SEEDS)
 def test_a_substitute_keeps_every_rule_and_every_locked_dose(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     _, brief, done = found
     if done.answer is None or done.base is None:
         return
@@ -168,10 +168,11 @@ def test_a_substitute_keeps_every_rule_and_every_locked_dose(seed: int) -> None:
     assert after.get(done.missing.id, 0.0) <= 1e-6
 
 
-@pytest.mark.parametrize("seed", CASES[::3])
+@pytest.mark.parametrize("seed", SEEDS[::3])
 def test_with_nothing_missing_the_substitute_is_the_base(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     _, brief, done = found
     same = substitute(brief, brief, done.missing.id, study.SwapWish(left=done.dose))
     assert same.answer is not None
@@ -180,10 +181,11 @@ def test_with_nothing_missing_the_substitute_is_the_base(seed: int) -> None:
     assert same.answer.formula.doses == pytest.approx(same.base.formula.doses, abs=1e-9)  # type: ignore[union-attr]
 
 
-@pytest.mark.parametrize("seed", CASES[::3])
+@pytest.mark.parametrize("seed", SEEDS[::3])
 def test_free_is_never_further_and_locked_never_moves_more_doses(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None:
+        return
     _, brief, done = found
     free = substitute(brief, brief, done.missing.id, study.SwapWish(free=True))
     assert (free.answer is None) == (done.answer is None)

@@ -10,7 +10,7 @@ import pytest
 import optimizer as tenside
 from optimizer.errors import DataError
 from optimizer.sweep.live import Live
-from tests.support.draws import drawn, some
+from tests.support.draws import drawn
 from tests.support.rulers import Ruler, not_at_once
 
 RULERS = (
@@ -46,7 +46,8 @@ def test_a_second_pass_of_a_ruler_is_proven_at_once_and_is_what_blend_says(
             assert said.ph is None or answer.ph == said.ph.target
 
 
-@pytest.mark.parametrize("name", some(["gentle-wash", "facial-wash", "hand-wash"], 1))
+@pytest.mark.thorough
+@pytest.mark.parametrize("name", ["gentle-wash", "facial-wash", "hand-wash"])
 def test_after_one_pass_nearly_all_places_of_a_ruler_are_proven_at_once(name: str) -> None:
     ruler = Ruler(tenside.read_brief(name), "mildness.at_least")
     ruler.passed()

@@ -214,16 +214,12 @@ def drawn(seed: int) -> tuple[Case, Brief, int, Robust | None] | None:
     return (case, brief, off, done) if done.plain_formula is not None else None
 
 
-CASES = [seed for seed in SEEDS if drawn(seed) is not None]
-SAFE = [seed for seed in CASES if drawn(seed)[3] is not None]  # type: ignore[index]
-
-
-@pytest.mark.parametrize("seed", SAFE)
+@pytest.mark.parametrize("seed", SEEDS)
 def test_the_safe_formula_is_what_every_corner_allows(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None or found[3] is None:
+        return
     case, brief, off, done = found
-    assert done is not None
     best = cheapest_by_hand(case, brief, off)
     if done.formula is None:
         assert best == inf
@@ -233,7 +229,7 @@ def test_the_safe_formula_is_what_every_corner_allows(seed: int) -> None:
 
 @pytest.mark.slow
 def test_the_random_briefs_are_of_every_sort() -> None:
-    found = [d for seed in CASES if (d := drawn(seed)) is not None]
+    found = [d for seed in SEEDS if (d := drawn(seed)) is not None]
     assert len(found) >= 60
     assert sum(d[3] is None for d in found) >= 5
     solved = [d[3] for d in found if d[3] is not None]
@@ -244,10 +240,11 @@ def test_the_random_briefs_are_of_every_sort() -> None:
     assert any(s.proof == "certificate" for s in dearer)
 
 
-@pytest.mark.parametrize("seed", SAFE)
+@pytest.mark.parametrize("seed", SEEDS)
 def test_the_safe_formula_keeps_every_rule_at_every_corner_from_raw_facts(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None or found[3] is None:
+        return
     case, brief, off, done = found
     assert done is not None
     if done.formula is None:
@@ -266,10 +263,11 @@ def test_the_safe_formula_keeps_every_rule_at_every_corner_from_raw_facts(seed: 
 # laws -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", SAFE[::4])
+@pytest.mark.parametrize("seed", SEEDS[::4])
 def test_nothing_off_is_the_nominal_answer(seed: int) -> None:
     found = drawn(seed)
-    assert found is not None
+    if found is None or found[3] is None:
+        return
     _, brief, _, _ = found
     done = robust(brief, Safety(off=0, count=10))
     assert done.objective == pytest.approx(done.nominal.objective, abs=1e-7)
