@@ -232,6 +232,7 @@ def test_label_and_cost_are_those_of_the_commands(batch: Path, run: Run) -> None
     assert desk.get("/batch/HW-012/card.pdf").content.startswith(b"%PDF")
 
 
+@pytest.mark.thorough
 def test_costs_besides_materials_are_chosen_on_the_page(batch: Path, run: Run) -> None:
     desk = desk_of(batch.parent)
     weigh(desk)

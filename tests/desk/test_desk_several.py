@@ -116,6 +116,7 @@ def test_a_long_question_is_broken_off_in_the_middle(
     assert (long.found, long.trouble) == ("", "It was broken off; nothing is left of it.")
 
 
+@pytest.mark.thorough
 def test_the_formula_that_is_safe_while_lots_differ_is_that_of_the_command(desk: Browser, folder: Path) -> None:
     page = answered(desk, "/formula/hand-wash/lots?off=1")
     found = tenside.robust(folder / "hand-wash.toml", off=1).found

@@ -186,6 +186,7 @@ def kept(desk: Browser, folder: Path) -> Path:
     return folder / "my-wash.csv"
 
 
+@pytest.mark.thorough
 def test_it_is_held_against_the_brief_as_the_command_holds_it(desk: Browser, folder: Path, kept: Path) -> None:
     page = desk.get("/own/my-wash.csv/check?for=hand-wash")
     found = tenside.check(kept, str(folder / "hand-wash.toml")).found
@@ -207,6 +208,7 @@ def test_without_a_product_it_is_asked_which_one(desk: Browser, kept: Path) -> N
     assert desk.get("/own/shelf.csv").status == 404
 
 
+@pytest.mark.thorough
 def test_what_is_missing_to_100_is_asked(desk: Browser, folder: Path) -> None:
     (folder / "part.csv").write_text("material,percent\nsodium-coco-sulfate,10\n", encoding="utf-8")
     page = desk.get("/own/part.csv/check?for=hand-wash")
@@ -217,6 +219,7 @@ def test_what_is_missing_to_100_is_asked(desk: Browser, folder: Path) -> None:
     assert (filled.status, "The formula breaks" in filled.text) == (200, True)
 
 
+@pytest.mark.thorough
 def test_a_batch_of_it_is_the_one_that_the_command_lays(
     desk: Browser, folder: Path, kept: Path, tmp_path: Path
 ) -> None:

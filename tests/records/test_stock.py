@@ -134,6 +134,7 @@ def test_a_revision_replaces_what_an_earlier_one_used(tmp_path: Path, materials)
     assert one.left_kg == pytest.approx(0.9)
 
 
+@pytest.mark.thorough
 def test_a_limit_of_stock_knows_what_was_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # 10 kg are planned: 1 kg counted is 10 %, less 300 g used 7 %.
     monkeypatch.chdir(tmp_path)

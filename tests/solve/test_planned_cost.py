@@ -388,6 +388,7 @@ def test_reports_of_a_formula_that_is_there_tell_the_same_planned_cost(tmp_path:
     assert checked["planned_cost"]["per_kg"] == pytest.approx(expected, abs=1e-9)
 
 
+@pytest.mark.thorough
 def test_the_first_cost_that_is_told_is_the_same_everywhere(tmp_path: Path) -> None:
     """Blend, check of what it printed, comparison, stand-in and batch: all with what the bench is planned to add."""
     (tmp_path / "f.json").write_text(ask("blend", "hand-wash", "--json").out, encoding="utf-8")

@@ -476,6 +476,7 @@ def test_no_line_is_wider_than_the_terminal(name: str, width: int) -> None:
     assert max(map(len, lines(substitute_document(shop(name)), width))) <= width
 
 
+@pytest.mark.thorough
 def test_the_record_holds_every_stand_in() -> None:
     done = shop("sodium-laureth-sulfate-2eo-70")
     record = record_of(Substituted).model_validate_json(as_json(done))

@@ -470,6 +470,7 @@ def test_the_price_of_all_choices_is_no_higher_than_what_a_blend_tells_from_its_
         assert entry.entry_of_all(solved, pool.index[out.id], -inf).price <= out.never_above + 1e-7, out.id
 
 
+@pytest.mark.thorough
 def test_prices_of_all_choices_of_drawn_briefs() -> None:
     told = kept = never = 0
     for seed in range(drawn(20, of=40)):
