@@ -77,8 +77,8 @@ def opened(chrome: Any, folder: Path, page: str) -> Iterator[Any]:
 
 def at_rest(browser: Any, key: str, place: float, own: float) -> bool:
     """Return whether what is shown is the proven answer at a place of a ruler."""
-    here = f"{key}={place:g}"
-    return proven(browser) and (here in browser.current_url if place != own else key not in browser.current_url)
+    shown = browser.execute_script(SHOWN)[3]
+    return proven(browser) and (f"{key}={place:g}" in shown if place != own else key not in shown)
 
 
 def answered(browser: Any, moved: dict[str, float]) -> tuple[str, str] | None:
