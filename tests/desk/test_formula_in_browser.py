@@ -41,7 +41,11 @@ const look = () => {
 };
 new MutationObserver(look).observe(document.getElementById('answer'), { childList: true, subtree: true });
 """
-SHOWN_AT = "return document.querySelector('#answer [data-address]').dataset.address"
+SHOWN_AT = """
+return ['#answer [data-address]', '#answer .sum'].map((part) => document.querySelector(part).dataset);
+"""
+LONGER_S = 1.5
+"""Longer than the latest answer takes [s]."""
 DRAG = """
 const slide = document.querySelector('[data-moves="mildness.at_least"]');
 slide.value = arguments[0];
@@ -78,6 +82,13 @@ def late(monkeypatch: pytest.MonkeyPatch) -> dict[int, Ruled]:
     return kept
 
 
+def settled(browser: Any, last: str) -> bool:
+    """Return whether the proven answer of the last place is shown and no other comes: it may have been there before."""
+    first = browser.execute_script(SHOWN_AT)
+    time.sleep(LONGER_S)
+    return proven(browser) and last in first[0]["address"] and browser.execute_script(SHOWN_AT) == first
+
+
 def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_the_end(
     chrome: Any, folder: Path, late: dict[int, Ruled]
 ) -> None:
@@ -93,8 +104,7 @@ def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_t
             browser.execute_script(DRAG, place)
             time.sleep(random.uniform(0, 0.06))
         last = f"mildness.at_least={place:g}" if place != own else "/formula/body-wash"
-        # The address bar follows at rest; what is shown knows its own.
-        wait(lambda: proven(browser) and last in browser.execute_script(SHOWN_AT))
+        wait(lambda: settled(browser, last))
         seen = browser.execute_script("return window.seen")
     numbers = [one["number"] for one in seen]
     assert numbers == sorted(numbers), "an older answer never takes the place of a newer one"
