@@ -33,12 +33,15 @@ def note(asked: Asked) -> Outcome:
         note_weights(found, wrong=wrong, on=asked.today)
         return asked.done(place(asked, "weigh"), said_of(wrong, "weight"))
     material = asked.text("material")
-    sheet = sheet_of(found)
-    early = {m.id for step in sheet.steps if step.part.may_be_now for m in step.part.later}
-    if material not in batch_of(found).doses and material not in early:
+    # The pH of every step is estimated for a sheet: only what is held ready for the bench needs one here.
+    sheet = sheet_of(found) if any(item.id == material for item in found.brief.pool.later) else None
+    early = sheet is not None and any(
+        m.id == material for step in sheet.steps if step.part.may_be_now for m in step.part.later
+    )
+    if material not in batch_of(found).doses and not early:
         raise RefusedError({"": "This line is not on the weigh sheet any more; nothing was noted."})
     grams = asked.figure("grams", "the weight")
-    meant = asked.ticked("sure") or (material in early and grams <= sheet.held_g)
+    meant = asked.ticked("sure") or (sheet is not None and early and grams <= sheet.held_g)
     weight = Weight(material, grams, asked.text("lot"), further=asked.ticked("further"))
     note_weights(found, [weight], sure=meant, on=asked.today)
     lot = f" of lot {weight.lot}" if weight.lot else ""
