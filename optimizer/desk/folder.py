@@ -144,10 +144,7 @@ class Folder:
         Raises:
             UnknownNameError: If there is none of this name.
         """
-        found = next((path for called, path in self.trials() if called == name), None)
-        if found is None:
-            raise _unknown("series of trials", name)
-        return found
+        return _named("series of trials", name, self.trials())
 
     def briefs(self) -> list[tuple[str, BriefLine]]:
         """Return the maker's own briefs, each with how addresses call it."""
@@ -194,10 +191,7 @@ class Folder:
         Raises:
             UnknownNameError: If there is none of this name.
         """
-        found = next((path for called, path in self.formulas() if called == name), None)
-        if found is None:
-            raise _unknown("formula", name)
-        return found
+        return _named("formula", name, self.formulas())
 
     @property
     def records(self) -> Path:
@@ -208,6 +202,13 @@ class Folder:
     def empty(self) -> bool:
         """Whether nothing lies here that the desk could show."""
         return next(self._files(), None) is None and not self.records.exists()
+
+
+def _named(kind: str, name: str, listed: list[tuple[str, Path]]) -> Path:
+    found = next((path for called, path in listed if called == name), None)
+    if found is None:
+        raise _unknown(kind, name)
+    return found
 
 
 def _unknown(kind: str, name: str) -> UnknownNameError:
