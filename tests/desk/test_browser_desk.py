@@ -396,11 +396,10 @@ def test_a_page_out_of_sight_asks_for_nothing(browser: Any, folder: Path, monkey
         enter(browser, desk.address, desk.guard)
         browser.get(f"{desk.address}/batch/batch-12/weigh")
         wait(lambda: len(looks) > 2)
-        shown = browser.current_window_handle
-        browser.switch_to.new_window("tab")
+        there = browser.get_window_rect()
+        browser.minimize_window()
         wait(lambda: _still(looks))
-        browser.close()
-        browser.switch_to.window(shown)
+        browser.set_window_rect(**there)
         seen = len(looks)
         wait(lambda: len(looks) > seen)
 

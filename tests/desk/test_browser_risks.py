@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, HTTPServer
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from math import inf
 from pathlib import Path
 from random import Random
@@ -236,7 +236,7 @@ class Strange(BaseHTTPRequestHandler):
 @contextmanager
 def stranger() -> Iterator[str]:
     """Serve somebody else's page from the same machine."""
-    with HTTPServer((OWN, 0), Strange) as server:
+    with ThreadingHTTPServer((OWN, 0), Strange) as server:
         thread = threading.Thread(target=server.serve_forever)
         thread.start()
         try:
