@@ -1,6 +1,8 @@
 """Draws six screens of the desk at two widths from the demo's data, for docs/desk.md and the README.
 
-python docs/make_pictures.py          needs Debian's chromium and chromium-driver; weights and readings are invented
+python docs/make_pictures.py          needs Debian's chromium-headless-shell and chromium-driver
+
+Weights and readings are invented.
 """
 
 from __future__ import annotations

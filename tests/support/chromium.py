@@ -33,7 +33,7 @@ TODAY = "2026-05-04"
 marks = [
     pytest.mark.browser,
     pytest.mark.skipif(
-        not (CHROMIUM.exists() and DRIVER.exists()), reason="needs Debian's chromium and chromium-driver"
+        not (CHROMIUM.exists() and DRIVER.exists()), reason="needs Debian's chromium-headless-shell and chromium-driver"
     ),
 ]
 
