@@ -19,6 +19,11 @@ READING = {"viscosity_mpas": "--viscosity", "flow_s": "--flow", "judged": "--jud
 """Option by the kind of a thickening log."""
 
 
+def after_start(brief: Path) -> str:
+    """Return the command that follows a first brief."""
+    return f"tenside blend {brief}"
+
+
 def after_blend(name: str, result: Result, *, altered: bool = False) -> str:
     """Return what follows a blend; nothing where no proof tells what to change.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from math import isfinite, isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,9 +15,9 @@ from optimizer.answers.subject import Subject, subject_of
 from optimizer.engine.attended import attended
 from optimizer.errors import DataError, fault
 from optimizer.files import read_toml, resolved
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.report.charts import windows as drawn
-from optimizer.report.document import Document, Sketch
+from optimizer.report.document import Document, Sketch, Table
 from optimizer.report.made import Laid
 from optimizer.report.tradeoff import frontier_document
 from optimizer.solve.existing import formula_at
@@ -165,21 +164,17 @@ def whole_range(
         missing: Materials that are there in one half of them and missing in the other.
         tell: Told how far it is; what it raises breaks it off.
     """
-    from optimizer.answers.questions import run_scenarios
-    from optimizer.immutable import replace
-    from optimizer.report.document import Table
-    from optimizer.report.sweep import answers_table
     from optimizer.sweep import grid
     from optimizer.sweep.source import sources_of
 
     axes = [*ways.items(), *map(grid.missing, missing)]
     sources = sources_of(str(rulers.path), tuple(rulers.changes(draft)))
     with rulers.proving.after():
-        answer = run_scenarios(
+        answer = questions.run_scenarios(
             sources, grid.crossed(axes), progress=lambda done, count: tell(f"{done} of {count} are answered.")
         )
-    marks = {mark.key: mark.words for mark in rulers.marks}
-    heads = marks | {f"{MISSING}{m}": f"without {rulers.brief.library.by_id[m].name}" for m in missing}
+    heads = {mark.key: mark.words for mark in rulers.marks}
+    heads |= {f"{MISSING}{m}": f"without {rulers.brief.library.by_id[m].name}" for m in missing}
 
     def worded(part: Section | Document) -> Section | Document:
         if not isinstance(part, Table):
@@ -187,8 +182,9 @@ def whole_range(
         title = next((f"By {words}" for key, words in heads.items() if part.title == f"By {key}"), part.title)
         return replace(part, title=title, columns=tuple(replace(c, name=heads.get(c.name, c.name)) for c in part.every))
 
-    document = answer.document()
-    return replace(document, sections=tuple(map(worded, (answers_table(answer.found), *document.sections))))
+    page = answer.page()
+    *summaries, every_answer = map(worded, page.sections)
+    return replace(page, sections=(every_answer, *summaries))
 
 
 def lots_differ(rulers: Rulers, draft: Draft, off: float, between: Callable[[], None]) -> Document:

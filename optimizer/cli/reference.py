@@ -56,13 +56,15 @@ def start(
     budget: Annotated[str, typer.Option(help="Most that the blend may cost per kg, without acid and thickener.")] = "",
 ) -> None:
     """Lay a working folder: shelf, own materials, a first brief, costs. Or begin a product by a few answers."""
+    from optimizer.answers.following import after_start
+
     answers = {"strength": strength, "mildness": mildness, "acidity": acidity, "free": free, "without": without}
     answers |= {"name": name, "perfume": perfume, "perfume_percent": percent, "budget": budget}
     if product or any(answers.values()):
         first = _begun(folder, product, {key: said for key, said in answers.items() if said})
     else:
         first = _laid(folder)
-    say(f"\nNext: tenside blend {first}")
+    say(f"\nNext: {after_start(first)}")
 
 
 def _laid(folder: Path) -> Path:
