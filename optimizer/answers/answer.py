@@ -196,6 +196,6 @@ class Answer(Generic[T]):
         """Return the report as the page that `--html` writes, for notebooks, in a frame of its own."""
         from html import escape
 
-        from optimizer.report.page import page
+        from optimizer.report.formats.page import page
 
         return f'<iframe style="width:100%;height:36em;border:0" srcdoc="{escape(page(self.page()))}"></iframe>'

@@ -162,7 +162,7 @@ def write_costs(path: Path, costing: Costing) -> None:
         DataError: If the file exists or cannot be written.
     """
     from optimizer.report.costing import cost_sheets
-    from optimizer.report.workbook import write_workbook
+    from optimizer.report.formats.workbook import write_workbook
 
     write_workbook(path, cost_sheets(costing))
 

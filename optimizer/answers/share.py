@@ -21,7 +21,7 @@ from optimizer.errors import UsageError, nearest
 from optimizer.files import write_atomic, write_report
 from optimizer.immutable import replace
 from optimizer.report.card import CARD
-from optimizer.report.document_pdf import document_pdf
+from optimizer.report.formats.pdf import document_pdf
 from optimizer.report.shared_card import screen_png, shared_csv, shared_document
 from optimizer.studies.substitute import substitute, with_stand_ins
 from optimizer.studies.substituted import Substituted

@@ -10,7 +10,7 @@ from optimizer.answers import questions
 from optimizer.answers.answer import Answer
 from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
-from optimizer.report.picture_file import refuse_undrawable
+from optimizer.report.formats.picture_file import refuse_undrawable
 from optimizer.report.tradeoff import draw_frontier, draw_leeway
 from optimizer.solve.tradeoff import Frontier
 

@@ -52,15 +52,15 @@ def save(document: Document, path: Path) -> None:
     from optimizer.files import write_report
 
     if path.suffix.lower() in PAPER:
-        from optimizer.report.document_pdf import document_pdf
+        from optimizer.report.formats.pdf import document_pdf
 
         content = document_pdf(document)
     elif path.suffix.lower() in BOOK:
-        from optimizer.report.workbook import workbook
+        from optimizer.report.formats.workbook import workbook
 
         content = workbook(document, path)
     else:
-        from optimizer.report.page import page
+        from optimizer.report.formats.page import page
 
         content = page(document).encode("utf-8")
     write_report(path, content, document.kind)
@@ -82,7 +82,7 @@ def write_card(card: Card, paths: Iterable[Path]) -> None:
     """Write a card as one page of paper or as a picture of it."""
     from optimizer.files import write_report
     from optimizer.report.card import CARD, card_pdf
-    from optimizer.report.pages import png_of
+    from optimizer.report.formats.paper import png_of
 
     paths = tuple(paths)
     page = card_pdf(card) if paths else b""

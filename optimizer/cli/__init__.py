@@ -16,7 +16,7 @@ import typer
 from optimizer import __version__
 from optimizer.cli.common import app, aside, print_json, say
 from optimizer.errors import DataError, TensideError
-from optimizer.report.escape import forgive_encodings
+from optimizer.report.formats.escape import forgive_encodings
 
 ROOMS: dict[str, tuple[str, ...]] = {
     "blend": ("blend",),

@@ -375,11 +375,11 @@ def tell(
 def show(document: "Document", markdown: bool) -> None:
     """Print a document as text or Markdown."""
     if markdown:
-        from optimizer.report.markdown import markdown as as_markdown
+        from optimizer.report.formats.markdown import markdown as as_markdown
 
         say(as_markdown(document).rstrip())
     else:
-        from optimizer.report.terminal import show
+        from optimizer.report.formats.terminal import show
 
         show(document)
 
@@ -395,7 +395,7 @@ def save_beside(page: "Callable[[], Document]", *paths: Path | None) -> None:
 
 def print_lines(text: str, stream: IO[str]) -> None:
     """Print lines without what could drive a terminal or turn its reading direction."""
-    from optimizer.report.escape import printable
+    from optimizer.report.formats.escape import printable
 
     stream.write("\n".join(map(printable, text.split("\n"))) + "\n")
 
@@ -412,7 +412,7 @@ def aside(text: str) -> None:
 
 def print_json(value: Any) -> None:
     """Print an answer as JSON."""
-    from optimizer.report.escape import json_for
+    from optimizer.report.formats.escape import json_for
     from optimizer.report.record import as_json
 
     sys.stdout.write(json_for(as_json(value), sys.stdout.encoding or "utf-8") + "\n")

@@ -12,9 +12,9 @@ from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import Page
 from optimizer.desk.words import NOBODY, Materials, document_on_page
 from optimizer.report.document import Document, Sketch
-from optimizer.report.escape import escaped
-from optimizer.report.page import piece
-from optimizer.report.pictures import drawn
+from optimizer.report.formats.escape import escaped
+from optimizer.report.formats.page import STYLE, piece
+from optimizer.report.formats.pictures import drawn
 
 STATIC = Path(__file__).with_name("static")
 KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
@@ -26,10 +26,9 @@ def static() -> dict[str, tuple[str, bytes]]:
 
     The style begins with `page.css`, that of reports, whose pieces pages show.
     """
-    report = STATIC.parents[1] / "report" / "page.css"
     found = {}
     for path in sorted(STATIC.iterdir()):
-        content = path.read_bytes() if path.suffix != ".css" else report.read_bytes() + path.read_bytes()
+        content = path.read_bytes() if path.suffix != ".css" else STYLE.read_bytes() + path.read_bytes()
         found[f"/static/{sha256(content).hexdigest()[:12]}/{path.name}"] = KINDS[path.suffix], content
     return found
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import TypeAlias
 from urllib.parse import quote
 
-from optimizer.report.escape import escaped
+from optimizer.report.formats.escape import escaped
 
 EMPTY = {"br", "hr", "img", "input", "link", "meta"}
 """Elements that hold nothing."""

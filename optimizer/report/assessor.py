@@ -8,8 +8,8 @@ from optimizer.errors import UsageError
 from optimizer.labelling.label import Label
 from optimizer.labelling.substances import SubstanceAmount
 from optimizer.report.document import Row, Table
+from optimizer.report.formats.workbook import write_workbook
 from optimizer.report.label import BASES, carried, ceiling_words
-from optimizer.report.workbook import write_workbook
 from optimizer.units import listed, number
 
 SUFFIXES = (".xlsx", ".csv")

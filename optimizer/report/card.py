@@ -9,7 +9,7 @@ from optimizer.bench.card import Card
 from optimizer.data.cautions import ALWAYS
 from optimizer.report.cautions import alarm_listing, rests_listing
 from optimizer.report.document import Column, Document, Listing, Row, Section, Strong, Table, figures
-from optimizer.report.document_pdf import fits, one_page_pdf
+from optimizer.report.formats.pdf import fits, one_page_pdf
 from optimizer.units import is_whole, listed, number
 
 CARD = "card"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Sketch, Table, figures, filled
-from optimizer.report.escape import printable
+from optimizer.report.formats.escape import printable
 from optimizer.units import listed, number
 
 if TYPE_CHECKING:

@@ -132,8 +132,8 @@ def screen_png(card: SharedCard) -> bytes:
     """Return the whole card as one picture as wide as a screen, page below page."""
     from PIL import Image
 
-    from optimizer.report.document_pdf import document_pdf
-    from optimizer.report.pages import page_count, png_of
+    from optimizer.report.formats.paper import page_count, png_of
+    from optimizer.report.formats.pdf import document_pdf
 
     pdf = document_pdf(shared_document(card))
     pages = [Image.open(BytesIO(png_of(pdf, page))).convert("RGB") for page in range(page_count(pdf))]

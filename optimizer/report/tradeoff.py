@@ -24,7 +24,7 @@ from optimizer.report.document import (
     Table,
     figures,
 )
-from optimizer.report.picture_file import draw
+from optimizer.report.formats.picture_file import draw
 from optimizer.solve.existing import formula_at
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.studies.leeway import Leeway

@@ -251,7 +251,7 @@ def one_page(sheet: WeighSheet) -> bytes:
     Raises:
         UsageError: If it does not fit one page in letters that can be read.
     """
-    from optimizer.report.document_pdf import fits, one_page_pdf
+    from optimizer.report.formats.pdf import fits, one_page_pdf
 
     tried = ((rows, most) for rows, most in ((5, 9), (3, 9), (3, 2), (3, 1), (2, 1), (2, 0)))
     page = next((d for d in (weigh_short(sheet, *one) for one in tried) if fits(d)), None)

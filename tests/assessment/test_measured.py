@@ -19,9 +19,9 @@ from optimizer.data.measured import ANIONIC, THICKENERS, Blends, measured_blends
 from optimizer.files import read_text, shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.markdown import markdown
-from optimizer.report.page import page
-from optimizer.report.terminal import lines
+from optimizer.report.formats.markdown import markdown
+from optimizer.report.formats.page import page
+from optimizer.report.formats.terminal import lines
 from tests.support.benches import library, situation
 from tests.support.solved import SHIPPED, solved
 

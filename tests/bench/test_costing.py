@@ -26,9 +26,9 @@ from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.report.costing import cost_document, cost_sheets
 from optimizer.report.document import Table
-from optimizer.report.markdown import markdown
+from optimizer.report.formats.markdown import markdown
+from optimizer.report.formats.workbook import write_workbook
 from optimizer.report.record import as_json
-from optimizer.report.workbook import write_workbook
 from optimizer.sweep.source import sources_of
 from tests.support.command import Run
 

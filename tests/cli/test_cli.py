@@ -26,10 +26,10 @@ from optimizer.data.cautions import ALWAYS
 from optimizer.data.library import Library, read_library
 from optimizer.engine.highs import Session
 from optimizer.files import shipped
+from optimizer.report.formats.terminal import lines as terminal_lines
 from optimizer.report.formula_json import Blend
 from optimizer.report.record import record_of
 from optimizer.report.reference import material_document
-from optimizer.report.terminal import lines as terminal_lines
 from optimizer.rules import IMPLIED, KINDS
 from tests.support.command import Ran, Run
 from tests.support.draws import some

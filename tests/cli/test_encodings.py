@@ -12,7 +12,7 @@ import pytest
 
 from optimizer import cli
 from optimizer.report.document import Document, Listing, Sketch, Table
-from optimizer.report.escape import forgive_encodings, json_for
+from optimizer.report.formats.escape import forgive_encodings, json_for
 from tests.support.hostile import ask
 
 TURNING = "".join(map(chr, (*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F, 0x1B, 0x07, 0x9B)))
@@ -141,7 +141,7 @@ def test_signs_that_the_font_of_pictures_lacks_are_no_warning(
 ) -> None:
     import warnings
 
-    from optimizer.report.picture_file import canvas, write_plotted
+    from optimizer.report.formats.picture_file import canvas, write_plotted
 
     path = tmp_path / "p.png"
     figure, axes = canvas()

@@ -934,7 +934,7 @@ def test_control_characters_of_a_file_do_not_reach_the_terminal(capsys: pytest.C
 def test_tables_hold_no_characters_that_a_workbook_refuses(tmp_path: Path) -> None:
     from optimizer.data.workbook import write_rows
     from optimizer.report.document import Table
-    from optimizer.report.workbook import write_workbook
+    from optimizer.report.formats.workbook import write_workbook
 
     write_rows(tmp_path / "a.xlsx", [("a\x01b",)])
     write_workbook(tmp_path / "b.xlsx", [Table("s", ("a",), (("\x02=1",),))])

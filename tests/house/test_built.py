@@ -99,8 +99,8 @@ def test_the_wheel_holds_library_scenarios_font_and_its_licence(built: Path) -> 
         there = {f"optimizer/shipped/{p.relative_to(ROOT)}" for p in (ROOT / folder).rglob(ending) if p.is_file()}
         assert there
         assert {name.replace(os.sep, "/") for name in there} <= held
-    styles = {"optimizer/report/page.css", "optimizer/report/form.css"}
-    assert {"optimizer/py.typed", *styles, "optimizer/report/fonts/DejaVuSans.ttf"} <= held
+    styles = {"optimizer/report/formats/page.css", "optimizer/report/formats/form.css"}
+    assert {"optimizer/py.typed", *styles, "optimizer/report/formats/fonts/DejaVuSans.ttf"} <= held
     assert any(name.endswith("LICENSE_DEJAVU") for name in held)
     measured = "optimizer/shipped/library/measured-blends"
     assert {f"{measured}.csv", f"{measured}.LICENSE"} <= held

@@ -31,8 +31,8 @@ from optimizer.labelling.label import Label, label_of, swaps_of
 from optimizer.labelling.natural import natural_of
 from optimizer.labelling.substances import Dosed, SubstanceAmount, parts_of, substances_of
 from optimizer.report.assessor import write_pack
+from optimizer.report.formats.markdown import markdown
 from optimizer.report.label import label_document
-from optimizer.report.markdown import markdown
 from optimizer.report.record import record
 from optimizer.rules.composition import Natural
 from optimizer.rules.row import Setting

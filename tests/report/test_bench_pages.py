@@ -28,13 +28,13 @@ from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.report.card import card_pdf, fitted
-from optimizer.report.document_pdf import SMALLEST, document_pdf, fits
+from optimizer.report.formats.page import page as page_of
+from optimizer.report.formats.paper import page_count, png_of
+from optimizer.report.formats.pdf import SMALLEST, document_pdf, fits
+from optimizer.report.formats.workbook import workbook
 from optimizer.report.made import Laid, Weighed
-from optimizer.report.page import page as page_of
-from optimizer.report.pages import page_count, png_of
 from optimizer.report.record import record_of
 from optimizer.report.weigh import weigh_form
-from optimizer.report.workbook import workbook
 from optimizer.rules.row import Setting
 
 NASTY = '=1+1<script>alert("x")</script>&amp;\';}*{} Üß'
@@ -340,7 +340,7 @@ def test_a_short_sheet_fits_one_page_in_the_order_of_the_steps(name: str, later:
 def test_a_short_sheet_that_needs_more_than_a_page_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     batch = tmp_path / "batch.toml"
     assert CliRunner().invoke(app, ["batch", "hand-wash", "--size", "5kg", "--out", str(batch)]).exit_code == 0
-    monkeypatch.setattr("optimizer.report.document_pdf.room", lambda: (300.0, 200.0))
+    monkeypatch.setattr("optimizer.report.formats.pdf.room", lambda: (300.0, 200.0))
     done = CliRunner().invoke(app, ["weigh", str(batch), "--short", "--pdf", str(tmp_path / "s.pdf")])
     assert isinstance(done.exception, UsageError)
     assert "do not fit one page" in str(done.exception)

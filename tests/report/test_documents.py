@@ -11,10 +11,10 @@ import pytest
 from openpyxl import load_workbook
 
 from optimizer.report.document import Column, Document, Listing, Strong, Sum, Table, figures, filled
-from optimizer.report.markdown import markdown
-from optimizer.report.page import page
-from optimizer.report.terminal import lines, show
-from optimizer.report.workbook import workbook
+from optimizer.report.formats.markdown import markdown
+from optimizer.report.formats.page import page
+from optimizer.report.formats.terminal import lines, show
+from optimizer.report.formats.workbook import workbook
 
 ODD = (
     "a | b", "*bold*", "_slanted_", "`code`", "[link](there)", "<b>html</b>", "back\\slash", "50 % of 10", "-0", "1e9",

@@ -27,16 +27,15 @@ from optimizer.assessment.chemistry import chemistry_of
 from optimizer.brief.brief import load_brief
 from optimizer.brief.scenario import find_scenario
 from optimizer.errors import DataError, UsageError
-from optimizer.report import page as page_room
 from optimizer.report.blend import blend_document
 from optimizer.report.charts import charges, costs, prices, windows
 from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Sketch, Strong, Table, figures
-from optimizer.report.escape import escaped, printable
-from optimizer.report.markdown import markdown
-from optimizer.report.page import LONG, page
-from optimizer.report.pictures import LETTERS, Along, drawn, ticks
+from optimizer.report.formats.escape import escaped, printable
+from optimizer.report.formats.markdown import markdown
+from optimizer.report.formats.page import LONG, STYLE, page
+from optimizer.report.formats.pictures import LETTERS, Along, drawn, ticks
+from optimizer.report.formats.terminal import lines
 from optimizer.report.sweep import MOST_ROWS, answers_table, range_document
-from optimizer.report.terminal import lines
 from optimizer.report.tradeoff import frontier_document, leeway_document
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
@@ -266,7 +265,7 @@ def test_other_renderers_show_chapters_and_leave_out_what_they_cannot_draw() -> 
 
 
 def test_the_style_is_read_from_beside_the_code() -> None:
-    assert Path(page_room.__file__).with_name("page.css").is_file()
+    assert STYLE.is_file()
 
 
 def test_escaping() -> None:

@@ -20,7 +20,7 @@ from optimizer.brief.brief import load_brief
 from optimizer.brief.scenario import find_scenario
 from optimizer.report.blend import blend_document
 from optimizer.report.document import Bar, Bars, Column, Document, Listing, Sketch, Table, figures
-from optimizer.report.page import LONG, page
+from optimizer.report.formats.page import LONG, page
 from optimizer.report.tradeoff import leeway_document
 from optimizer.solve.best import solve
 from optimizer.studies.leeway import leeway

@@ -89,7 +89,7 @@ def test_with_it_they_are_written_the_same_each_time(tmp_path: Path, first: Path
 @pytest.mark.thorough
 @pytest.mark.usefixtures("without")
 def test_printed_pages_need_no_matplotlib(tmp_path: Path) -> None:
-    from optimizer.report.pages import fonts
+    from optimizer.report.formats.paper import fonts
 
     fonts.cache_clear()
     assert ask("card", "hand-wash", "--pdf", tmp_path / "card.pdf").code == 0

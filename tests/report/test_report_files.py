@@ -11,9 +11,9 @@ from pypdfium2 import PdfDocument
 
 from optimizer.files import write_report
 from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Sketch, Strong, Table, figures
-from optimizer.report.document_pdf import document_pdf
-from optimizer.report.markdown import markdown
-from optimizer.report.pages import page_count
+from optimizer.report.formats.markdown import markdown
+from optimizer.report.formats.paper import page_count
+from optimizer.report.formats.pdf import document_pdf
 from tests.support.hostile import ask
 
 FORMULA = "material,percent\naqua,80\ncocamidopropyl-betaine,20\n"

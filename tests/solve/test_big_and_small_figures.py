@@ -23,7 +23,7 @@ from optimizer.data.pool import Vector
 from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer
 from optimizer.errors import SolverError
 from optimizer.report.blend import blend_document
-from optimizer.report.terminal import lines
+from optimizer.report.formats.terminal import lines
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
 from optimizer.studies.explain import explain

@@ -12,9 +12,9 @@ from optimizer.brief.brief import Brief, load_brief
 from optimizer.engine.moving import MovingWorth
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
+from optimizer.report.formats.terminal import lines
 from optimizer.report.formula_json import Blend
 from optimizer.report.record import record
-from optimizer.report.terminal import lines
 from optimizer.solve.best import solve
 from optimizer.solve.result import Outcome, Result, Taken
 from optimizer.sweep.single import brief_at

@@ -22,9 +22,9 @@ from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.model.model import build
 from optimizer.report.blend import blend_document
+from optimizer.report.formats.terminal import lines
 from optimizer.report.formula_json import Blend
 from optimizer.report.record import record
-from optimizer.report.terminal import lines
 from optimizer.rules import KINDS, LimitRule, Rule
 from optimizer.solve.linear import Solved, solve_fully
 from optimizer.solve.result import Outcome

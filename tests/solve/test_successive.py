@@ -19,9 +19,9 @@ from optimizer.cli.every import app
 from optimizer.files import shipped
 from optimizer.model.linearisation import with_rules
 from optimizer.report.blend import blend_document
+from optimizer.report.formats.terminal import lines
 from optimizer.report.formula_json import Blend
 from optimizer.report.record import record
-from optimizer.report.terminal import lines
 from optimizer.rules import CurvedRule
 from optimizer.rules.row import Setting
 from optimizer.solve.best import linear_part, solve

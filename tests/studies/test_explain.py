@@ -21,7 +21,7 @@ from optimizer.brief.brief import Brief, load_brief
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.document import Listing
-from optimizer.report.terminal import lines
+from optimizer.report.formats.terminal import lines
 from optimizer.rules import LimitRule, Rule
 from optimizer.solve.best import solve
 from optimizer.solve.conflict import find_conflict

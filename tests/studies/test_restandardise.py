@@ -22,9 +22,9 @@ from optimizer.brief.brief import Brief
 from optimizer.cli.every import app
 from optimizer.data.pool import Group
 from optimizer.errors import UsageError
+from optimizer.report.formats.terminal import lines
 from optimizer.report.lots import restandardise_document
 from optimizer.report.record import record_of
-from optimizer.report.terminal import lines
 from optimizer.rules import Dose, LimitRule
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve

@@ -26,9 +26,9 @@ from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.document import Table as Shown
+from optimizer.report.formats.terminal import lines
 from optimizer.report.record import as_json, record_of
 from optimizer.report.substitute import substitute_document
-from optimizer.report.terminal import lines
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import asking, formula_at, kept_rules

@@ -21,11 +21,11 @@ from optimizer.engine.tree import Below
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
+from optimizer.report.formats.page import page as html_page
+from optimizer.report.formats.terminal import lines
 from optimizer.report.formula_json import Blend
-from optimizer.report.page import page as html_page
 from optimizer.report.record import record
 from optimizer.report.studies import why_document
-from optimizer.report.terminal import lines
 from optimizer.solve import entry
 from optimizer.solve.best import solve
 from optimizer.solve.linear import solve_fully

@@ -9,9 +9,9 @@ import pytest
 
 from optimizer.brief.brief import load_brief
 from optimizer.brief.scenario import find_scenario
+from optimizer.report.formats.terminal import lines
 from optimizer.report.record import record
 from optimizer.report.sweep import LONG, Range, range_document
-from optimizer.report.terminal import lines
 from optimizer.sweep import pool, tree_reuse
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import WAYS

@@ -29,9 +29,9 @@ from optimizer.brief.scenario import find_scenario
 from optimizer.data.sheet import neutral
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
+from optimizer.report.formats.terminal import lines
 from optimizer.report.record import record, record_of
 from optimizer.report.sweep import Range, range_document
-from optimizer.report.terminal import lines
 from optimizer.solve.best import solve
 from optimizer.sweep import hot, reuse, vertex
 from optimizer.sweep.family import Family

@@ -25,9 +25,9 @@ from optimizer.engine.budgeted import budgeted
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.immutable import replace
+from optimizer.report.formats.terminal import lines
 from optimizer.report.lots import robust_document
 from optimizer.report.record import record
-from optimizer.report.terminal import lines
 from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
 from optimizer.studies.robust import Robust, robust

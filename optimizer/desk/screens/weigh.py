@@ -17,7 +17,7 @@ from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject, way
 from optimizer.desk.words import sentence
 from optimizer.immutable import replace
-from optimizer.report.document_pdf import document_pdf
+from optimizer.report.formats.pdf import document_pdf
 from optimizer.report.weigh import after_of, cautions_told, grams_text, head_of, remark, weigh_document
 from optimizer.studies.substituted import SwapWish
 from optimizer.units import AS_TYPED, number

@@ -14,8 +14,8 @@ from typing import Any
 from optimizer.errors import UsageError
 from optimizer.files import refuse_existing, write_atomic, write_bytes_atomic
 from optimizer.report.document import Sketch
-from optimizer.report.escape import escaped, printable
-from optimizer.report.pictures import laid
+from optimizer.report.formats.escape import escaped, printable
+from optimizer.report.formats.pictures import laid
 
 ENDINGS = (".svg", ".png", ".pdf")
 SMALL = 13

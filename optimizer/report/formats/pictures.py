@@ -12,7 +12,7 @@ from textwrap import wrap
 
 from optimizer.immutable import immutable
 from optimizer.report.document import Bar, Bars, Curve, Curves, Sketch
-from optimizer.report.escape import escaped, printable, shown
+from optimizer.report.formats.escape import escaped, printable, shown
 from optimizer.units import ROUND_OFF, number, whole_down, whole_up
 
 LETTERS = 40

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.files import report_mark
-from optimizer.report.escape import escaped, printable, shown
+from optimizer.report.formats.escape import escaped, printable, shown
 
 BODY, STRONG = "Sheet", "Sheet-Bold"
 MARGIN = 40.0

@@ -8,9 +8,9 @@ from math import isnan
 from typing import Any
 
 from optimizer.report.document import Bar, Bars, Curves
-from optimizer.report.escape import printable, shown
-from optimizer.report.pages import BODY, fonts, width_of
-from optimizer.report.pictures import Along, ticks
+from optimizer.report.formats.escape import printable, shown
+from optimizer.report.formats.paper import BODY, fonts, width_of
+from optimizer.report.formats.pictures import Along, ticks
 from optimizer.units import number
 
 SIZE = 8.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.report.document import Document, Sketch, Table
-from optimizer.report.escape import printable, shown
+from optimizer.report.formats.escape import printable, shown
 
 
 def markdown(document: Document, level: int = 1) -> str:

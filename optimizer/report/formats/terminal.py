@@ -15,7 +15,7 @@ from typing import IO
 from unicodedata import east_asian_width
 
 from optimizer.report.document import Document, Listing, Sketch, Strong, Table
-from optimizer.report.escape import printable, shown
+from optimizer.report.formats.escape import printable, shown
 
 STYLES = {"bold": "1", "dim": "2", "good": "32", "bad": "1;31", "head": "36", "warn": "33"}
 NARROWEST = 12

@@ -16,9 +16,11 @@ from unicodedata import bidirectional
 from optimizer import __version__
 from optimizer.files import report_mark
 from optimizer.report.document import Column, Document, Listing, Section, Sketch, Strong, Table
-from optimizer.report.escape import escaped, printable, shown
-from optimizer.report.pictures import drawn
+from optimizer.report.formats.escape import escaped, printable, shown
+from optimizer.report.formats.pictures import drawn
 
+STYLE = Path(__file__).with_name("page.css")
+"""The look of every page, also of the desk's."""
 LONG = 24
 """Rows above which a table is folded, except the first of a page."""
 CLASSES = {"figure": "n", "big": "n big", "tick": "tick", "write": "write"}
@@ -65,12 +67,12 @@ def piece(document: Document, key: str = "s") -> str:
 
 def _style(running: str) -> str:
     """Return the style of a page; with words that stand on each printed one also that of what is filled in by hand."""
-    style = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
+    style = STYLE.read_text(encoding="utf-8")
     if not running:
         return style
     # Everything but letters, digits and spaces is written as its code, which a space ends.
     told = re.sub(r"[^A-Za-z0-9 ]", lambda m: f"\\{ord(m[0]):06x} ", running)
-    return style + Path(__file__).with_name("form.css").read_text(encoding="utf-8").replace("RUNNING", told)
+    return style + STYLE.with_name("form.css").read_text(encoding="utf-8").replace("RUNNING", told)
 
 
 def _body(document: Document) -> Iterator[str]:

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from optimizer.report.document import Document, Listing, Section, Sketch, Strong, Table
-from optimizer.report.drawings import drawings_of
-from optimizer.report.escape import printable, shown
-from optimizer.report.pages import (
+from optimizer.report.formats.drawings import drawings_of
+from optimizer.report.formats.escape import printable, shown
+from optimizer.report.formats.paper import (
     BODY,
     STRONG,
     as_typed,

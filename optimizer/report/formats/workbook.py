@@ -11,7 +11,7 @@ from optimizer.data.workbook import Cell, CellFormula, Look, Sheet, SheetRow, bo
 from optimizer.files import report_mark, write_bytes_atomic
 from optimizer.report.document import Cell as Shown
 from optimizer.report.document import Column, Document, Listing, Strong, Sum, Table
-from optimizer.report.escape import printable, shown
+from optimizer.report.formats.escape import printable, shown
 
 DIGITS = 9
 """Decimals of figures; what is beyond is rounding."""
