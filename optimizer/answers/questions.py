@@ -18,8 +18,8 @@ from optimizer.errors import UsageError
 if TYPE_CHECKING:
     from optimizer.bench.batch import Batch
     from optimizer.data.formula_file import GivenFormula
+    from optimizer.solve.frontier.tradeoff import Frontier
     from optimizer.solve.result import Result
-    from optimizer.solve.tradeoff import Frontier
     from optimizer.studies.check import Checked
     from optimizer.studies.compare import Comparison
     from optimizer.studies.explain import Explanation

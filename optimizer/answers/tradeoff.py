@@ -12,7 +12,7 @@ from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
 from optimizer.report.formats.picture_file import refuse_undrawable
 from optimizer.report.tradeoff import draw_frontier, draw_leeway
-from optimizer.solve.tradeoff import Frontier
+from optimizer.solve.frontier.tradeoff import Frontier
 
 __all__ = ["Changes", "Read", "draw", "refuse_undrawable", "traded"]
 

@@ -26,7 +26,7 @@ from optimizer.report.document import (
 )
 from optimizer.report.formats.picture_file import draw
 from optimizer.solve.existing import formula_at
-from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
+from optimizer.solve.frontier.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.studies.leeway import Leeway
 from optimizer.units import CHANGE_SHOWN, listed, number
 

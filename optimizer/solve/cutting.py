@@ -19,8 +19,9 @@ from optimizer.immutable import replace
 from optimizer.model.linearisation import Cuts, same_as, with_rules
 from optimizer.rules.row import Setting
 from optimizer.solve.case_solver import CaseAnswer, Corridor
-from optimizer.solve.linear import Solved, formula_of, solve_fully
+from optimizer.solve.linear import solve_fully
 from optimizer.solve.result import Result, Rounded
+from optimizer.solve.solved import Solved, formula_of
 from optimizer.units import number
 
 ROUNDS = 60

@@ -18,8 +18,8 @@ from optimizer.engine.tree import lowest_below
 from optimizer.immutable import immutable, replace
 from optimizer.model.model import widest
 from optimizer.solve.case_solver import CaseAnswer
-from optimizer.solve.linear import Solved
 from optimizer.solve.result import EntryPrice
+from optimizer.solve.solved import Solved
 from optimizer.units import SAME_WORTH, USED
 
 STEPS = 40

@@ -20,9 +20,9 @@ from optimizer.immutable import replace
 from optimizer.model.model import Model, cases, widest
 from optimizer.rules.row import Lever
 from optimizer.solve.case_solver import CaseAnswer
-from optimizer.solve.linear import Solved, formula_from
 from optimizer.solve.result import Outcome, Taken
 from optimizer.solve.shadow_prices import own_lever
+from optimizer.solve.solved import Solved, formula_from
 from optimizer.units import AT_END, BETTER, PRICE_SHOWN
 
 FURTHEST = 1000.0

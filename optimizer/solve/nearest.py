@@ -25,8 +25,8 @@ from optimizer.model.model import Case, build, cases, implied_caps
 from optimizer.rules.row import Setting
 from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.few_changes import Few
-from optimizer.solve.linear import choose_ph, formula_of
 from optimizer.solve.result import PhOutcome
+from optimizer.solve.solved import choose_ph, formula_of
 from optimizer.units import CHANGE_SHOWN, KEPT, ROUND_OFF, SAME_WORTH, USED
 
 

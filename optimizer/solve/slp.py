@@ -16,9 +16,10 @@ from optimizer.errors import SolverError
 from optimizer.immutable import immutable, replace
 from optimizer.model.linearisation import Tangent, same_as, with_rules
 from optimizer.rules import CurvedRule
-from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.linear import solve_fully
 from optimizer.solve.result import Outcome, Result, Rounded
 from optimizer.solve.rounding import NEAR, broken, grid_formula, near_grid
+from optimizer.solve.solved import Solved
 from optimizer.solve.trust_region import BOX, NARROWEST, Descent, SlpPoint
 from optimizer.units import DESCENT_MET, SAME_WORTH, listed, number
 

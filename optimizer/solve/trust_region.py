@@ -25,7 +25,7 @@ from optimizer.model.linearisation import Tangent, with_rules
 from optimizer.rules import CurvedRule, LimitRule, Rule, named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.case_solver import CaseAnswer, Corridor, Sign
-from optimizer.solve.linear import formula_of
+from optimizer.solve.solved import formula_of
 from optimizer.units import SAME_WORTH, USED
 
 ROUNDS = 40

@@ -4,19 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import inf
-from typing import TYPE_CHECKING
 
 from optimizer.engine.tree import Leaf, bounds_of, lowest_below
 from optimizer.immutable import replace
 from optimizer.rules import named_measure
 from optimizer.rules.row import Setting
+from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.result import Without
+from optimizer.solve.solved import Solved, formula_of
 from optimizer.units import BETTER, USED
-
-if TYPE_CHECKING:
-    from optimizer.solve.case_solver import CaseAnswer
-    from optimizer.solve.linear import Solved
-
 
 RATINGS = ("mildness", "flash-foam", "foam-density")
 """What of a formula without a choice is told beside its worth: planning ratings, which nobody measured."""
@@ -113,8 +109,6 @@ def _level(solved: Solved, found: CaseAnswer) -> float:
 
 def _best_without(solved: Solved, key: str, bounds: list[tuple[float, int]], last: float) -> Without | None:
     """Return the best over every case with a choice shut; None if there is none that loses less than the last told."""
-    from optimizer.solve.linear import formula_of
-
     brief, chosen = solved.result.brief, solved.chosen
     sign, name = brief.scenario.objective.goals[0]
     measure = brief.measure(name)

@@ -19,11 +19,11 @@ from optimizer.errors import UsageError
 from optimizer.immutable import replace
 from optimizer.model.model import Case, widest
 from optimizer.solve.case_solver import Corridor, Sign
-from optimizer.solve.choices import Search, Verdict
-from optimizer.solve.envelope import EnvelopePart, EnvelopeSpan, Track, envelope, parts
 from optimizer.solve.fractional import VanishingError
-from optimizer.solve.parametric import ParametricCurve, program
-from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
+from optimizer.solve.frontier.choices import Search, Verdict
+from optimizer.solve.frontier.envelope import EnvelopePart, EnvelopeSpan, Track, envelope, parts
+from optimizer.solve.frontier.parametric import ParametricCurve, program
+from optimizer.solve.frontier.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.units import CHANGE_SHOWN, DOSE_TOLD, KEPT, NARROWEST
 
 ROUNDS = 40

@@ -20,9 +20,10 @@ from optimizer.model.model import widest
 from optimizer.solve.best import by_cuts
 from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.cutting import closer, gathered, solved_by
-from optimizer.solve.linear import Solved, formula_of, solve_fully
+from optimizer.solve.linear import solve_fully
 from optimizer.solve.reach import Capped, at_ends, capped, ends_of, furthest_of
 from optimizer.solve.result import Result
+from optimizer.solve.solved import Solved, formula_of
 
 ROUNDS = 30
 """Most rounds of cutting rows."""

@@ -29,8 +29,8 @@ from optimizer.immutable import immutable, replace, seen, told_as, untold
 from optimizer.model.model import Case, cases
 from optimizer.rules.row import Setting
 from optimizer.solve.lexicographic import further_costs, preferred
-from optimizer.solve.linear import choose_ph, formula_from
 from optimizer.solve.result import EXIT_CODES
+from optimizer.solve.solved import choose_ph, formula_from
 from optimizer.units import NOT_FOR_NOTHING, ROW_MET, USED, number
 
 ALMOST = 1 - NOT_FOR_NOTHING

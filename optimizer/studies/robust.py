@@ -30,8 +30,8 @@ from optimizer.model.model import Case, cases
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
-from optimizer.solve.linear import choose_ph, formula_of
 from optimizer.solve.result import PhOutcome, Result
+from optimizer.solve.solved import choose_ph, formula_of
 from optimizer.uncertainty.lots import Lots, largest, linear, lots_of
 from optimizer.uncertainty.monte_carlo import Trial, draw, trial
 from optimizer.uncertainty.robust_counterpart import Safety, safest, weighable

@@ -25,8 +25,8 @@ from optimizer.model.linearisation import with_rules
 from optimizer.rules import CurvedRule, Rule
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Sign
+from optimizer.solve.frontier.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.solve.result import Result
-from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.solve.trust_region import SlpPoint
 from optimizer.units import DOSE_TOLD, KEPT, SAME_WORTH
 

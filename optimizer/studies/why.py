@@ -21,8 +21,9 @@ from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.entry import Entry, entry_of_all
 from optimizer.solve.feasibility import Probe
 from optimizer.solve.lexicographic import settle
-from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.linear import solve_fully
 from optimizer.solve.shadow_prices import falls, kept_out
+from optimizer.solve.solved import Solved
 from optimizer.units import KEPT, SAME_WORTH, USED
 
 FORCED = "forced"

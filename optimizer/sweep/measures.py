@@ -11,7 +11,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.pool import Mask, Vector
 from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
-from optimizer.solve.linear import formula_from
+from optimizer.solve.solved import formula_from
 from optimizer.sweep.grid import Grid
 from optimizer.sweep.spans import MovedLimits
 from optimizer.units import KEPT, USED

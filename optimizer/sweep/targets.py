@@ -18,7 +18,7 @@ Tried = list[tuple[Setting, ...]]
 
 
 class Targets:
-    """Chooses the target pH of answers, as `solve.choose_ph`, once for every distinct shared window."""
+    """Chooses the target pH of answers, as `solve.solved.choose_ph`, once for every distinct shared window."""
 
     def __init__(self, brief: Brief, cases: tuple[Case, ...]) -> None:
         """Keep the pH window of every candidate."""

@@ -16,7 +16,8 @@ from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace, result, seen, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
-from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.linear import solve_fully
+from optimizer.solve.solved import Solved
 from optimizer.trials.basis import ModelName, on_three_levels
 from optimizer.trials.choosing import ENOUGH, Field, best_places, days_of, enough_for, field_of, told_by
 from optimizer.trials.design import DesignTask, Places, efficiency, in_groups

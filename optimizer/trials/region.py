@@ -18,8 +18,8 @@ from optimizer.immutable import immutable, replace
 from optimizer.rules.mean import MeanRating
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import case_at
-from optimizer.solve.linear import Solved
 from optimizer.solve.rounding import broken
+from optimizer.solve.solved import Solved
 from optimizer.trials.basis import Coordinates
 from optimizer.trials.factors import Way, Ways, ends, independent
 from optimizer.trials.polytope import Whitened, corners_of, whitened

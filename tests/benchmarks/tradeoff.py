@@ -14,7 +14,7 @@ from shop import brief_of
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
 from optimizer.model.model import cases
-from optimizer.solve.tradeoff import Frontier
+from optimizer.solve.frontier.tradeoff import Frontier
 from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import Leeway, leeway
 

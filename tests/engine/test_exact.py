@@ -20,7 +20,8 @@ from optimizer.engine.highs import Session
 from optimizer.engine.sensitivity import Basis
 from optimizer.files import shipped
 from optimizer.solve.best import solve
-from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.linear import solve_fully
+from optimizer.solve.solved import Solved
 from tests.support.briefs import Wish, brief_of, draw
 from tests.support.published_cases import arrays, load, write_as_blend
 from tests.support.solved import SHIPPED, solved

@@ -26,8 +26,9 @@ from optimizer.report.formats.terminal import lines
 from optimizer.report.formula_json import Blend
 from optimizer.report.record import record
 from optimizer.rules import KINDS, LimitRule, Rule
-from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.linear import solve_fully
 from optimizer.solve.result import Outcome
+from optimizer.solve.solved import Solved
 from tests.support import acids, briefs
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
 from tests.support.draws import Extent, drawn

@@ -10,10 +10,10 @@ from optimizer.answers.questions import read_brief
 from optimizer.model.model import widest
 from optimizer.rules import LimitRule
 from optimizer.solve.case_solver import Corridor
-from optimizer.solve.choices import Search
 from optimizer.solve.feasibility import Probe
-from optimizer.solve.linear import formula_from
-from optimizer.solve.tradeoff import Axis
+from optimizer.solve.frontier.choices import Search
+from optimizer.solve.frontier.tradeoff import Axis
+from optimizer.solve.solved import formula_from
 from optimizer.sweep.live import Live
 from tests.support import briefs
 from tests.support.briefs import Wish, brief_of, draw

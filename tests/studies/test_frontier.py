@@ -32,13 +32,13 @@ from optimizer.files import shipped
 from optimizer.report.document import Table as Shown
 from optimizer.report.record import as_json, record_of
 from optimizer.report.tradeoff import Frontiers, frontier_document
-from optimizer.solve import choices
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Corridor, Sign
 from optimizer.solve.existing import formula_at
-from optimizer.solve.parametric import CurvePiece, ParametricCurve, Program, program
+from optimizer.solve.frontier import choices
+from optimizer.solve.frontier.parametric import CurvePiece, ParametricCurve, Program, program
+from optimizer.solve.frontier.tradeoff import Frontier
 from optimizer.solve.result import Result
-from optimizer.solve.tradeoff import Frontier
 from optimizer.studies.frontier import frontier
 from tests.support import oracle
 from tests.support.briefs import SURFACTANTS, Wish, _surfactant, aqua, brief_of, draw_large, material, substance

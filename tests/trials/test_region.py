@@ -13,7 +13,8 @@ from optimizer.data.formula import Formula
 from optimizer.errors import DataError, UsageError
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
-from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.linear import solve_fully
+from optimizer.solve.solved import Solved
 from optimizer.trials.factors import Way, Ways, effect, ends
 from optimizer.trials.region import Region, freed_rules, gain_of_freeing, region_of, rows_of, settings_of
 

@@ -13,7 +13,7 @@ import numpy as np
 from optimizer.data.pool import Vector
 from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case
-from optimizer.solve.parametric import CurvePiece
+from optimizer.solve.frontier.parametric import CurvePiece
 from optimizer.units import CURVE_STEP, CURVES_MEET, KEPT, ROUND_OFF
 
 

@@ -19,9 +19,9 @@ from optimizer.engine.highs import Session
 from optimizer.engine.tree import Leaf, lowest_below
 from optimizer.model.model import Case
 from optimizer.solve.case_solver import Corridor
-from optimizer.solve.envelope import End, EnvelopePart
 from optimizer.solve.fractional import VanishingError, optimum
-from optimizer.solve.tradeoff import Axis
+from optimizer.solve.frontier.envelope import End, EnvelopePart
+from optimizer.solve.frontier.tradeoff import Axis
 from optimizer.units import BETTER
 
 SAMPLES = 9
