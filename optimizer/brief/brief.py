@@ -236,16 +236,8 @@ def make_brief(
             tool, no candidate is left, or the goals are none that it knows.
     """
     scenario = declared(scenario, library, where)
-    problems = references(scenario, library, where)
     wanted = frozenset(also)
-    try:
-        joined, assumptions = _free_of_charge(join(library, shelf, scenario.currency), scenario, wanted)
-    except DataError as error:
-        raise DataError([*problems, *error.problems]) from None
-    chosen, left_out = _candidates(joined, scenario, wanted)
-    problems += _unpriced(scenario, joined, chosen, where)
-    if problems:
-        raise DataError(problems)
+    joined, chosen, left_out, assumptions = _joined(scenario, library, shelf, wanted, where)
     pool = _pool_of(scenario, joined, chosen)
     rules, watched = rules_of(scenario, library, pool, shelf)
     rules = tuple(sorted((*(r for r in rules if r.id not in gone), *added), key=lambda r: r.id))
@@ -270,6 +262,26 @@ def make_brief(
     )
     _refuse_ids_and_goals(brief)
     return brief
+
+
+def _joined(
+    scenario: Scenario, library: Library, shelf: Shelf | None, wanted: frozenset[str], where: str
+) -> tuple[dict[str, Ingredient], dict[str, Ingredient], dict[str, str], list[str]]:
+    """Return all ingredients and the candidates among them, why others are none, and what was assumed of prices.
+
+    Raises:
+        DataError: With every problem of scenario and shelf at once.
+    """
+    problems = references(scenario, library, where)
+    try:
+        joined, assumptions = _free_of_charge(join(library, shelf, scenario.currency), scenario, wanted)
+    except DataError as error:
+        raise DataError([*problems, *error.problems]) from None
+    chosen, left_out = _candidates(joined, scenario, wanted)
+    problems += _unpriced(scenario, joined, chosen, where)
+    if problems:
+        raise DataError(problems)
+    return joined, chosen, left_out, assumptions
 
 
 def _unpriced(
@@ -350,7 +362,7 @@ def _free_of_charge(
 def _unasked(scenario: Scenario, chosen: Set[str], left_out: Mapping[str, str]) -> Iterator[str]:
     """Yield what is said of candidates: water that nobody listed, and what has no price."""
     if scenario.pool.materials and "aqua" in chosen - {*scenario.pool.materials}:
-        yield 'aqua is a candidate though pool.materials does not list it; without = ["aqua"] keeps it out'
+        yield UNLISTED_WATER
     unpriced = sorted(n for n, why in left_out.items() if why == UNPRICED)
     if unpriced:
         yield f"left out, no price: {listed(unpriced)}; write one on the shelf to let them in"

@@ -10,6 +10,7 @@ from optimizer.data.library import Library
 from optimizer.data.names import ids_of, unmeant
 from optimizer.data.pool import Group, unknown
 from optimizer.errors import Problem, fault, spelled
+from optimizer.immutable import immutable
 from optimizer.rules import Property, Rule, UndissociatedAcid
 from optimizer.rules.thickening import Thickening
 from optimizer.units import AS_TYPED, number
@@ -86,42 +87,17 @@ def references(scenario: Scenario, library: Library, where: str) -> list[Problem
     """Return every name in the scenario that leads nowhere, and every id that is used twice."""
     ids = library.by_id
     problems = unmeant(where, "fixed", scenario.fixed, ids)
-    for key in ("also", "without", "materials"):
-        problems += unmeant(where, f"pool.{key}", getattr(scenario.pool, key), ids)
-    for key in ("acids", "thickeners"):
-        problems += unmeant(where, f"held_back.{key}", getattr(scenario.held_back, key), ids)
-    kept_for = (*scenario.held_back.acids, *scenario.held_back.thickeners)
-    problems += unknown(where, "held_back.planned", scenario.held_back.planned, kept_for)
-    functions = {f for m in library.materials for f in m.functions}
-    families = {s.family for m in library.materials for s in m.substances if s.family}
-    inci = {s.inci for m in library.materials for s in m.substances}
-    problems += unknown(where, "pool.functions", scenario.pool.functions, functions)
-    problems += unknown(where, "pool.inci", scenario.pool.inci, inci)
-    for key in ("surfactant_families", "without_families"):
-        problems += unknown(where, f"pool.{key}", getattr(scenario.pool, key), families)
+    kinds = _kinds_in(library)
+    problems += _of_pool(scenario, kinds, ids, where)
     seen: set[str] = set()
     for rule in scenario.rule:
         if rule.id in seen:
-            problems.append(
-                Problem(where, f"rule.{rule.id}", "two rules have this id.", "Give one of them another id.")
-            )
+            step = "Give one of them another id."
+            problems.append(Problem(where, f"rule.{rule.id}", "two rules have this id.", step))
         seen.add(rule.id)
-        for name in type(rule).model_fields:
-            group = getattr(rule, name)
-            if isinstance(group, Group):
-                key = f"rule.{rule.id}.{name}"
-                problems += unmeant(where, key, (*group.materials, *group.but_not), ids)
-                if name in rule.model_fields_set:  # what goes without saying may be of a kind that nobody has
-                    problems += unknown(where, key, group.functions, functions)
-                    problems += unknown(where, key, group.families, families)
-                problems += unknown(where, key, group.inci, inci)
+        problems += _of_groups(rule, kinds, ids, where)
         if isinstance(rule, UndissociatedAcid):
-            acids = {s.acid.name for m in library.materials for s in m.substances if s.acid}
-            if rule.acid.casefold() not in {"", *(a.casefold() for a in acids)}:
-                problems += unknown(where, f"rule.{rule.id}.acid", [rule.acid], acids)
-            if scenario.ph is None:
-                what = "how much acid is undissociated depends on the pH, and the brief has none."
-                problems.append(Problem(where, f"rule.{rule.id}", what, "Write [ph] with low and high."))
+            problems += _of_acid(rule, scenario, library, where)
         if isinstance(rule, Thickening) and rule.salt_route:
             problems += _beyond_the_room(rule, scenario, ids, where)
         if isinstance(rule, Property):
@@ -131,6 +107,58 @@ def references(scenario: Scenario, library: Library, where: str) -> list[Problem
         what = f"fixed doses and the part held back sum to {number(total)} %, more than 100."
         problems.append(Problem(where, "fixed", what, "Lower one of them."))
     return problems
+
+
+@immutable
+class _Kinds:
+    """What materials may be meant by besides their names."""
+
+    functions: set[str]
+    families: set[str]
+    inci: set[str]
+
+
+def _kinds_in(library: Library) -> _Kinds:
+    substances = [s for m in library.materials for s in m.substances]
+    functions = {f for m in library.materials for f in m.functions}
+    return _Kinds(functions, {s.family for s in substances if s.family}, {s.inci for s in substances})
+
+
+def _of_pool(scenario: Scenario, kinds: _Kinds, ids: Mapping[str, Material], where: str) -> Iterator[Problem]:
+    """Yield what leads nowhere in the pool and in what is held back."""
+    pool, held = scenario.pool, scenario.held_back
+    for key in ("also", "without", "materials"):
+        yield from unmeant(where, f"pool.{key}", getattr(pool, key), ids)
+    for key in ("acids", "thickeners"):
+        yield from unmeant(where, f"held_back.{key}", getattr(held, key), ids)
+    yield from unknown(where, "held_back.planned", held.planned, (*held.acids, *held.thickeners))
+    yield from unknown(where, "pool.functions", pool.functions, kinds.functions)
+    yield from unknown(where, "pool.inci", pool.inci, kinds.inci)
+    for key in ("surfactant_families", "without_families"):
+        yield from unknown(where, f"pool.{key}", getattr(pool, key), kinds.families)
+
+
+def _of_groups(rule: Rule, kinds: _Kinds, ids: Mapping[str, Material], where: str) -> Iterator[Problem]:
+    """Yield what leads nowhere in the groups of a rule."""
+    for name, group in rule:
+        if not isinstance(group, Group):
+            continue
+        key = f"rule.{rule.id}.{name}"
+        yield from unmeant(where, key, (*group.materials, *group.but_not), ids)
+        if name in rule.model_fields_set:  # what goes without saying may be of a kind that nobody has
+            yield from unknown(where, key, group.functions, kinds.functions)
+            yield from unknown(where, key, group.families, kinds.families)
+        yield from unknown(where, key, group.inci, kinds.inci)
+
+
+def _of_acid(rule: UndissociatedAcid, scenario: Scenario, library: Library, where: str) -> Iterator[Problem]:
+    """Yield an acid that no material has, and that the pH is missing on which the rule rests."""
+    acids = {s.acid.name for m in library.materials for s in m.substances if s.acid}
+    if rule.acid.casefold() not in {"", *(a.casefold() for a in acids)}:
+        yield from unknown(where, f"rule.{rule.id}.acid", [rule.acid], acids)
+    if scenario.ph is None:
+        what = "how much acid is undissociated depends on the pH, and the brief has none."
+        yield Problem(where, f"rule.{rule.id}", what, "Write [ph] with low and high.")
 
 
 def _beyond_the_room(

@@ -309,13 +309,23 @@ def scenario_from(raw: Mapping[str, Any], where: str) -> Scenario:
 
 
 def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
-    """Return the file merged over what it extends."""
+    """Return the table of a file merged over that of what it extends."""
     if resolved(path) in [f.resolve() for f in files]:
         chain = " -> ".join(f.name for f in [*files, path])
         raise fault(str(path), "extends", f"the files extend one another in a circle ({chain}).", "Break the circle.")
     if len(files) > MAX_EXTENDS:
         raise fault(str(path), "extends", f"more than {MAX_EXTENDS} files extend one another.", "Merge some.")
     files.append(path)
+    stated = _stated(path)
+    base_name = stated.get("extends", "")
+    if not isinstance(base_name, str):
+        step = 'Write it in quotes: extends = "x.toml".'
+        raise fault(str(path), "extends", "this is the name of a scenario file.", step)
+    return _over(_merged(beside(path, base_name, "extends"), files), stated, str(path)) if base_name else stated
+
+
+def _stated(path: Path) -> dict[str, Any]:
+    """Return the table of a file as it stands, with an id for each of its rules."""
     raw = read_toml(path)
     if "batch" in raw and "line" in raw:
         raise fault(str(path), "", "this is a batch file, a brief was expected.", f"Its brief is '{raw.get('brief')}'.")
@@ -333,19 +343,16 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
             taken.add(rule["id"])
             if isinstance(rule.get("kind"), str):
                 rule["kind"] = spelled(rule["kind"], KINDS)
-    base_name = raw.get("extends", "")
-    if not isinstance(base_name, str):
-        raise fault(
-            str(path), "extends", "this is the name of a scenario file.", 'Write it in quotes: extends = "x.toml".'
-        )
-    if not base_name:
-        return raw
-    base = _merged(beside(path, base_name, "extends"), files)
+    return raw
+
+
+def _over(base: dict[str, Any], raw: dict[str, Any], where: str) -> dict[str, Any]:
+    """Return a scenario's table with what a variant changes, adds and drops."""
     dropped = raw.get("without_rules", [])
     known = {r.get("id") for r in base.get("rule", []) if isinstance(r, dict)}
     if isinstance(dropped, list):
         dropped = [hyphened(str(d)) for d in dropped]
-        missing = unknown(str(path), "without_rules", dropped, {str(k) for k in known})
+        missing = unknown(where, "without_rules", dropped, {str(k) for k in known})
         if missing:
             raise DataError(missing)
         base["rule"] = [r for r in base.get("rule", []) if r.get("id") not in dropped]

@@ -125,22 +125,9 @@ def _read(paths: tuple[Path, ...], files: tuple[Path, ...], digests: tuple[tuple
         for p in paths
         if is_folder(p) and not any(p.glob("*.toml"))
     ]
-    read: list[tuple[str, LibraryFile]] = []
-    for path in files:
-        try:
-            read.append((str(path), LibraryFile.model_validate(read_toml(path))))
-        except ValidationError as error:
-            problems += from_validation(error, str(path), LibraryFile)
-        except DataError as error:
-            problems += error.problems
-    shared = {k: v for _, f in read for k, v in f.substance.items()}
+    read = _tables(files, problems)
     raw = _entries(read, problems)
-    materials, spelled = [], _spellings(shared, (f for _, f in read))
-    for name, (where, entry) in sorted(raw.items()):
-        try:
-            materials.append(Material.model_validate(_with_shared_facts(_as_spelled(entry, spelled), shared)))
-        except ValidationError as error:
-            problems += from_validation(error, where, Material, name)
+    materials = _materials(raw, read, problems)
     sources = {k: v for _, f in read for k, v in f.sources.items()}
     cautions = {k: v for _, f in read for k, v in f.caution.items()}
     orders = {k: v for _, f in read for k, v in f.rank_order.items()}
@@ -170,6 +157,33 @@ def _read(paths: tuple[Path, ...], files: tuple[Path, ...], digests: tuple[tuple
         charge_densities=densities,
         files=dict(digests),
     )
+
+
+def _tables(files: Iterable[Path], problems: list[Problem]) -> list[tuple[str, LibraryFile]]:
+    """Return the tables of each file with its name; faults join the problems."""
+    read: list[tuple[str, LibraryFile]] = []
+    for path in files:
+        try:
+            read.append((str(path), LibraryFile.model_validate(read_toml(path))))
+        except ValidationError as error:
+            problems += from_validation(error, str(path), LibraryFile)
+        except DataError as error:
+            problems += error.problems
+    return read
+
+
+def _materials(
+    raw: Mapping[str, tuple[str, dict[str, Any]]], read: list[tuple[str, LibraryFile]], problems: list[Problem]
+) -> list[Material]:
+    """Return the materials of their entries, by id, with what all files say of their substances; faults join."""
+    shared = {k: v for _, f in read for k, v in f.substance.items()}
+    materials, spelled = [], _spellings(shared, (f for _, f in read))
+    for name, (where, entry) in sorted(raw.items()):
+        try:
+            materials.append(Material.model_validate(_with_shared_facts(_as_spelled(entry, spelled), shared)))
+        except ValidationError as error:
+            problems += from_validation(error, where, Material, name)
+    return materials
 
 
 def _entries(read: list[tuple[str, LibraryFile]], problems: list[Problem]) -> dict[str, tuple[str, dict[str, Any]]]:

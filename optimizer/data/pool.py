@@ -346,13 +346,25 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
         DataError: If a shelf line names an unknown material, one of several of that name, another currency, or an
             active matter that its lot cannot have; all lines at once.
     """
+    best = {} if shelf is None else _cheapest(library, shelf, currency)
+    joined = {}
+    for material in library.materials:
+        price, chosen = best.get(material.id, (float("nan"), None))
+        if chosen and chosen.lot_active is not None:
+            material = with_lot(material, chosen.lot_active)
+        joined[material.id] = Ingredient(material, float("nan") if price == float("inf") else price, chosen)
+    return joined
+
+
+def _cheapest(library: Library, shelf: Shelf, currency: str) -> dict[str, tuple[float, ShelfLine]]:
+    """Return the cheapest line of each material with its price per kg, infinite if it has none; see `join`."""
     problems: list[Problem] = []
     best: dict[str, tuple[float, ShelfLine]] = {}
     names = library.names
     foreign: dict[str, list[int]] = {}
-    for line in shelf.lines if shelf else ():
-        where = f"{shelf.where if shelf else ''}, row {line.row}"
-        key = f"column '{shelf.columns.get('material', 'material') if shelf else 'material'}'"
+    for line in shelf.lines:
+        where = f"{shelf.where}, row {line.row}"
+        key = f"column '{shelf.columns.get('material', 'material')}'"
         found = names.get(line.material.casefold(), set())
         if len(found) != 1:
             what = (
@@ -377,16 +389,10 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
         what = f"{len(rows)} prices are in {other} (first in row {rows[0]}), the brief is in {currency}."
         if len(rows) == 1:
             what = f"the price in row {rows[0]} is in {other}, the brief is in {currency}."
-        problems.append(Problem(shelf.where if shelf else "", "currency", what, "Convert them; no rate is assumed."))
+        problems.append(Problem(shelf.where, "currency", what, "Convert them; no rate is assumed."))
     if problems:
         raise DataError(problems)
-    joined = {}
-    for material in library.materials:
-        price, chosen = best.get(material.id, (float("nan"), None))
-        if chosen and chosen.lot_active is not None:
-            material = with_lot(material, chosen.lot_active)
-        joined[material.id] = Ingredient(material, float("nan") if price == float("inf") else price, chosen)
-    return joined
+    return best
 
 
 def lot_doubt(material: Material, active: float) -> str:

@@ -150,44 +150,55 @@ def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:
     lines = []
     read_at = _read_at(str(path), _field(fields, headings, "lot_ph"))
     for number, row in table[1:]:
-        values: dict[str, Any] = {"row": number}
+        where, values = f"{path}, row {number}", dict[str, Any]()
         for position, field in fields.items():
             text = text_of(row[position]) if position < len(row) else ""
-            if not text:
-                continue
-            if field in NUMERIC:
-                try:
-                    values[field] = number_of(text)
-                except ValueError as error:
-                    where, key = f"{path}, row {number}", f"column '{headings[position]}'"
-                    problems.append(Problem(where, key, f"'{text}' {error}.", "Write digits only, such as 12.50."))
-            elif field in DATES:
-                values[field] = text.removesuffix(" 00:00:00")
-            elif field == "currency":
-                values[field] = {"€": "EUR", "£": "GBP", "$": "USD"}.get(text, text.upper())
-            else:
-                values[field] = text
+            try:
+                values |= {field: _value_of(field, text)} if text else {}
+            except ValueError as error:
+                key = f"column '{headings[position]}'"
+                problems.append(Problem(where, key, f"'{text}' {error}.", "Write digits only, such as 12.50."))
         if "lot_ph" in values and read_at:
             values.setdefault("lot_ph_at", read_at)
-        if "pack_g" in values:
-            values.setdefault("pack_kg", values.pop("pack_g") / 1000)
-        pack_price = values.pop("pack_price", None)
-        if pack_price is not None and "price_per_kg" not in values:
-            if values.get("pack_kg", 0.0) > 0:
-                values["price_per_kg"] = pack_price / values["pack_kg"]
-            else:
-                where, key = f"{path}, row {number}", f"column '{_field(fields, headings, 'pack_price')}'"
-                step = "Give the pack size in kg or g, or a price per kg."
-                problems.append(Problem(where, key, "this is the price of a pack of unknown size.", step))
+        if not _priced_per_kg(values):
+            key = f"column '{_field(fields, headings, 'pack_price')}'"
+            step = "Give the pack size in kg or g, or a price per kg."
+            problems.append(Problem(where, key, "this is the price of a pack of unknown size.", step))
         try:
-            lines.append(ShelfLine.model_validate(values))
+            lines.append(ShelfLine.model_validate({"row": number, **values}))
         except ValidationError as error:
-            problems += _faults(f"{path}, row {number}", error, fields, headings)
+            problems += _faults(where, error, fields, headings)
     if problems:
         raise DataError(problems)
     return Shelf.model_construct(
         where=str(path), lines=tuple(lines), columns={f: headings[p] for p, f in fields.items()}
     )
+
+
+def _value_of(field: str, text: str) -> Any:
+    """Return what a cell that is not empty holds for a field.
+
+    Raises:
+        ValueError: If it is no number and should be.
+    """
+    if field in NUMERIC:
+        return number_of(text)
+    if field in DATES:
+        return text.removesuffix(" 00:00:00")
+    return {"€": "EUR", "£": "GBP", "$": "USD"}.get(text, text.upper()) if field == "currency" else text
+
+
+def _priced_per_kg(values: dict[str, Any]) -> bool:
+    """Count a line's pack in kg and its price per kg; return whether the size of a pack with a price is known."""
+    if "pack_g" in values:
+        values.setdefault("pack_kg", values.pop("pack_g") / 1000)
+    price = values.pop("pack_price", None)
+    if price is None or "price_per_kg" in values:
+        return True
+    known = values.get("pack_kg", 0.0) > 0
+    if known:
+        values["price_per_kg"] = price / values["pack_kg"]
+    return bool(known)
 
 
 @immutable
