@@ -81,7 +81,7 @@ def budgeted(
     off = nothing if dearer is None or budget <= 0 else dearer
     own = _Side(np.zeros(matrix.shape[1]), -inf, inf, off, 1.0)
     widths = [_width(s, budget) for s in (*sides, own)]
-    added, choices = sum(widths), matrix.shape[1] - doses
+    added = sum(widths)
     rows: list[Vector] = []
     ends: list[tuple[float, float]] = []
     upper, cost, at, sure = np.zeros(added), np.zeros(added), 0, nothing
@@ -91,23 +91,30 @@ def budgeted(
             row[:doses] += side.sign * side.off
             sure = row[:doses] if side is own else sure
         if width:
-            used = np.nonzero(side.off)[0]
-            spread = np.concatenate([[budget], np.ones(len(used))])
+            links = _links(side.off, doses + at, len(row))
+            spread = np.concatenate([[budget], np.ones(len(links))])
             row[doses + at : doses + at + width] = side.sign * spread
             upper[at : at + width] = most * side.off.max()
             if side is own:
                 cost[at : at + width] = spread
-            for k, j in enumerate(used):
-                link = np.zeros(doses + added + choices)
-                link[j], link[doses + at], link[doses + at + 1 + k] = -side.off[j], 1.0, 1.0
-                rows.append(link)
-                ends.append((0.0, inf))
+            rows += links
+            ends += [(0.0, inf)] * len(links)
             at += width
         if side is not own:
             rows.append(row)
             ends.append((side.low, side.high))
     lows, highs = (np.array([e[k] for e in ends]) for k in (0, 1))
     return Budgeted(np.array(rows), lows, highs, upper, cost, doses, sure)
+
+
+def _links(off: Vector, first: int, columns: int) -> list[Vector]:
+    """Return the rows z + p_i >= d_i x_i of a side, whose z is the column `first`."""
+    links = []
+    for k, j in enumerate(np.nonzero(off)[0]):
+        link = np.zeros(columns)
+        link[j], link[first], link[first + 1 + k] = -off[j], 1.0, 1.0
+        links.append(link)
+    return links
 
 
 def _sides(row: Vector, low: float, high: float, rises: Vector, falls: Vector, *, protected: bool) -> Iterator[_Side]:

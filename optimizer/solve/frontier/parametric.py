@@ -137,7 +137,7 @@ def program(
     model = case.model
     n = model.doses
     shift = model.matrix[:, n:] @ choices
-    matrix, low, high = model.matrix[:, :n], model.row_low - shift, model.row_high - shift
+    rows = model.matrix[:, :n], model.row_low - shift, model.row_high - shift
     zero, upper = np.zeros(n), case.upper[:n]
     (sign, value), (direction, sweep) = optimised, swept
     up = -direction
@@ -147,21 +147,38 @@ def program(
         per = pool.vector(sweep.per) if sweep.ratio else zero
         nothing = sweep.vanishing(pool) if sweep.ratio else 0.0
         return Program(
-            matrix, low, high, zero, upper, cost[:n], constant + float(cost[n:] @ choices), sign,
+            *rows, zero, upper, cost[:n], constant + float(cost[n:] @ choices), sign,
             num, -up * above, per, below, n, vanishing=nothing,
         )  # fmt: skip
     if not (sweep.ratio and _same_total(value, sweep, pool)):
         return None
+    return _homogenised(rows, upper, pool, (sign, value), np.append(num, up * above))
+
+
+def _homogenised(
+    rows: tuple[Vector, Vector, Vector], upper: Vector, pool: Pool, optimised: tuple[int, LimitRule], swept: Vector
+) -> Program:
+    """Return the program of two means over one total, over z = (doses, 1) / total.
+
+    Row ends become coefficients of the last column (Charnes and Cooper, see above).
+
+    Args:
+        rows: Coefficients of the doses, shape (m, n), lower and upper ends.
+        upper: The most of each dose, shape (n,).
+        pool: Candidates.
+        optimised: Sign and measure.
+        swept: Coefficients of the swept measure over z, shape (n + 1,).
+    """
+    (matrix, low, high), (sign, value), n = rows, optimised, len(upper)
     bottom, base = pool.vector(value.per), value.constants(pool.held_back)[1]
     top, over = pool.vector(value.amount), value.constants(pool.held_back)[0]
-    # z = (doses, 1) / total: row ends become coefficients of the last column.
     ends = np.concatenate([low, high, upper])
     finite = np.isfinite(ends)
     last = np.where(finite, -ends, 0.0)
-    rows = np.hstack([np.vstack([matrix, matrix, np.eye(n)]), last[:, None]])[finite]
+    sides = np.hstack([np.vstack([matrix, matrix, np.eye(n)]), last[:, None]])[finite]
     kinds = np.concatenate([np.ones(len(low)), -np.ones(len(high) + n)])[finite]
     return Program(
-        matrix=np.vstack([rows, np.append(bottom, base)]),
+        matrix=np.vstack([sides, np.append(bottom, base)]),
         low=np.append(np.where(kinds > 0, 0.0, -inf), 1.0),
         high=np.append(np.where(kinds > 0, inf, 0.0), 1.0),
         lower=np.zeros(n + 1),
@@ -169,7 +186,7 @@ def program(
         cost=sign * np.append(top, over),
         constant=0.0,
         sign=sign,
-        swept=np.append(num, up * above),
+        swept=swept,
         swept_end=0.0,
         per=np.zeros(n + 1),
         per_end=1.0,
