@@ -19,7 +19,7 @@ from optimizer.data.pool import Group
 from optimizer.immutable import immutable, seen, untold
 from optimizer.rules import Dose
 from optimizer.rules.row import Setting
-from optimizer.solve.existing import asking, clash, formula_at, least_change, nearest_at, on_grid
+from optimizer.solve.existing import asking, clash, formula_at, nearest_at, on_grid
 from optimizer.solve.rounding import largest_remainder
 from optimizer.solve.shadow_prices import measure_rules
 from optimizer.units import CHANGE_SHOWN
@@ -112,7 +112,7 @@ def _moved(
         near = nearest_at(asked, rounded, setting)
         if near is None:
             continue
-        near, _ = on_grid(asked, near, rounded, least_change(asked, near, rounded))
+        near, _ = on_grid(asked, near, rounded)
         after = near.formula.doses
         far = {n: abs(after.get(n, 0.0) - rounded.get(n, 0.0)) for n in {*after, *rounded} - {water}}
         changed = tuple(sorted(n for n, much in far.items() if much > CHANGE_SHOWN))

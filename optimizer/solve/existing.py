@@ -209,14 +209,13 @@ def nearest_at(
     return nearest_within(brief, doses, every, every, fewest=fewest, free=free)
 
 
-def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> tuple[Near, bool]:
-    """Return the nearest formula on the scale's grid where one lies within a few steps; unchanged doses stay.
+def on_grid(brief: Brief, near: Near, doses: dict[str, float]) -> tuple[Near, bool]:
+    """Return the nearest formula on the scale's grid, and whether one lies within a few steps; unchanged doses stay.
 
     Args:
         brief: The brief.
         near: The nearest formula.
         doses: The given doses [% as supplied by id].
-        goal: What is least on the grid, per dose, shape (n,).
     """
     step = brief.scenario.scale_step
     still = [item.id not in near.changed and item.material.function != "solvent" for item in brief.pool.items]
@@ -225,7 +224,8 @@ def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> 
         steps = doses.get(item.id, 0.0) / step
         if still[j] and is_whole(steps):
             width[j] = 0.0
-    counted = near_grid(brief, near.found, near.found.case.model.spread(goal), width, limit=5.0)
+    goal = near.found.case.model.spread(_least_change(brief, near, doses))
+    counted = near_grid(brief, near.found, goal, width, limit=5.0)
     formula = None if counted is None else grid_formula(brief, counted[0])
     if formula is None or any(broken(r, formula, near.setting) for r in brief.enforced):
         return near, False
@@ -239,7 +239,7 @@ def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> 
     return replace(near, formula=formula, changed=changed, distance=sum(moves.values())), True
 
 
-def least_change(brief: Brief, near: Near, doses: dict[str, float]) -> Vector:
+def _least_change(brief: Brief, near: Near, doses: dict[str, float]) -> Vector:
     """Return a goal for the grid that stays near the given doses, then near the least cost, shape (n,)."""
     after = near.formula.doses
     moves = [

@@ -10,7 +10,7 @@ from optimizer.immutable import immutable, replace
 from optimizer.model.linearisation import Tangent, with_rules
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
-from optimizer.solve.existing import best_setting, formula_at, least_change, on_grid
+from optimizer.solve.existing import best_setting, formula_at, on_grid
 from optimizer.solve.nearest import Near, Ready, nearest_formula
 from optimizer.solve.result import Outcome
 from optimizer.solve.rounding import broken
@@ -124,7 +124,7 @@ def check(
         )
     gridded = False
     if nearest is not None:
-        nearest, gridded = on_grid(brief, nearest, doses, least_change(brief, nearest, doses))
+        nearest, gridded = on_grid(brief, nearest, doses)
     ends = {"nearest": nearest, "on_grid": gridded, "unprotected": unprotected}
     return replace(found, mends=tuple(mends), notes=notes, **ends)
 

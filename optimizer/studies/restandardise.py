@@ -30,7 +30,6 @@ from optimizer.solve.existing import (
     clash,
     formula_at,
     kept_rules,
-    least_change,
     nearest_at,
     on_grid,
 )
@@ -185,7 +184,7 @@ def restandardise(
     asked = replace(asking(protecting(real, formula, setting), kept), scenario=scale)
     near = nearest_at(asked, doses, setting, fewest=not batch.free)
     if near is not None:
-        near, _ = on_grid(asked, near, doses, least_change(asked, near, doses))
+        near, _ = on_grid(asked, near, doses)
     grams = {} if near is None else _grams(near.formula, batch)
     weighed = formula_at(real.pool, {k: g / (10 * batch.kg) for k, g in grams.items()}) if near else None
     known, unchanged = lots_of(planned.pool, brief.library), formula_at(real.pool, doses)

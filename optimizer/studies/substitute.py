@@ -29,7 +29,6 @@ from optimizer.solve.existing import (
     clash,
     formula_at,
     kept_rules,
-    least_change,
     nearest_at,
     on_grid,
 )
@@ -83,7 +82,7 @@ def substitute(
     near = nearest_at(asked, before, base.setting, fewest=not wish.free)
     gridded = False
     if near is not None:
-        near, gridded = on_grid(asked, near, before, least_change(asked, near, before))
+        near, gridded = on_grid(asked, near, before)
     conflict = () if near is not None else clash(asked, GIVEN)
     short = max(0.0, dose - wish.left)
     trial = _Trial(wide, brief, base, missing, wish, rules, _helpers(wide, base, missing, near), not first_only)
