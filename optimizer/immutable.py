@@ -91,6 +91,32 @@ def result(cls: type[T]) -> type[T]:
 def _made(cls: type[T], *, by_place: bool) -> type[T]:
     known = fields(dataclass(init=False, repr=False, eq=False)(cls))  # type: ignore[arg-type]
     asked = [f for f in known if f.init]
+    shown = [f.name for f in known if f.repr]
+    compared = attrgetter(*(f.name for f in known if f.compare))
+
+    def equal(self: T, other: object) -> bool:
+        return bool(compared(self) == compared(other)) if other.__class__ is self.__class__ else NotImplemented
+
+    def words(self: T) -> str:
+        return f"{cls.__qualname__}({', '.join(f'{name}={getattr(self, name)!r}' for name in shown)})"
+
+    methods = {
+        "__init__": _filling(cls, asked, by_place=by_place),
+        "__replace__": _changing(cls, asked),
+        "__eq__": equal,
+        "__hash__": lambda self: hash(compared(self)),
+        "__repr__": words,
+        "__setattr__": _refuse,
+        "__delattr__": _refuse,
+    }
+    for name, method in methods.items():
+        if name != "__repr__" or name not in vars(cls):
+            setattr(cls, name, method)
+    return cls
+
+
+def _filling(cls: type[T], asked: list[Field[Any]], *, by_place: bool) -> Callable[..., None]:
+    """Return an initialiser, which sets all fields at once; of a class with many instances it gives way to its own."""
     names = tuple(f.name for f in asked)
     places = len(names) if by_place else 0
     blank = {f.name: f.default for f in asked}
@@ -98,10 +124,7 @@ def _made(cls: type[T], *, by_place: bool) -> type[T]:
     needed = tuple(f.name for f in asked if f.default is MISSING and f.default_factory is MISSING)
     left = [frozenset(names[k:]) for k in range(len(names) + 1)]
     lacking = [frozenset(needed[k:]) for k in range(len(needed))]
-    shown = [f.name for f in known if f.repr]
-    compared = attrgetter(*(f.name for f in known if f.compare))
     after = getattr(cls, "__post_init__", None)
-
     made = 0
 
     def fill(self: T, *values: Any, **named: Any) -> None:
@@ -125,37 +148,27 @@ def _made(cls: type[T], *, by_place: bool) -> type[T]:
         if after is not None:
             after(self)
 
+    return fill
+
+
+def _changing(cls: type[T], asked: list[Field[Any]]) -> Callable[..., T]:
+    """Return what makes a copy with some fields changed."""
+    names = tuple(f.name for f in asked)
+    known, after = frozenset(names), getattr(cls, "__post_init__", None)
+
     def changed(self: T, **named: Any) -> T:
         held = self.__dict__
         if len(held) > len(names):
             held = {name: held[name] for name in names}
-        if not named.keys() <= left[0]:
-            raise TypeError(f"{cls.__name__} has no {sorted(named.keys() - left[0])}")
+        if not named.keys() <= known:
+            raise TypeError(f"{cls.__name__} has no {sorted(named.keys() - known)}")
         other = cls.__new__(cls)
         other.__dict__.update(held, **named)
         if after is not None:
             after(other)
         return other
 
-    def equal(self: T, other: object) -> bool:
-        return bool(compared(self) == compared(other)) if other.__class__ is self.__class__ else NotImplemented
-
-    def words(self: T) -> str:
-        return f"{cls.__qualname__}({', '.join(f'{name}={getattr(self, name)!r}' for name in shown)})"
-
-    methods = {
-        "__init__": fill,
-        "__replace__": changed,
-        "__eq__": equal,
-        "__hash__": lambda self: hash(compared(self)),
-        "__repr__": words,
-        "__setattr__": _refuse,
-        "__delattr__": _refuse,
-    }
-    for name, method in methods.items():
-        if name != "__repr__" or name not in vars(cls):
-            setattr(cls, name, method)
-    return cls
+    return changed
 
 
 def initialiser(kind: type, asked: Iterable[Field[Any]], *, by_place: bool) -> Callable[..., None]:
