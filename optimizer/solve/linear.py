@@ -60,25 +60,55 @@ def solve_fully(
     """
     corridor = Corridor(brief, time_limit=time_limit, brancher=_brancher(solver, time_limit) if solver else None)
     goals = tuple((sign, brief.measure(name)) for sign, name in brief.scenario.objective.goals)
-    sign, measure = goals[0]
-    found = corridor.best_of_each(sign, measure)
+    found = corridor.best_of_each(*goals[0])
     solved = [f for f in found if f.x is not None]
     provenance = provenance_of(brief, solver)
     if not solved:
         return Solved(_without_formula(brief, found, provenance), corridor, tuple(found), None)
+    chosen, ph, formula = _preferred(corridor, solved, goals)
+    result = _with_formula(brief, found, chosen, ph, formula, provenance, priced=priced)
+    if weighable:
+        result = replace(result, rounded=round_formula(brief, result, chosen))
+    if exact:
+        result = replace(result, exact=_checked_exactly(chosen, found).words)
+    return _with_more(Solved(result, corridor, tuple(found), chosen), next_best, ranges)
+
+
+def _preferred(
+    corridor: Corridor, solved: list[CaseAnswer], goals: tuple[tuple[Sign, LimitRule], ...]
+) -> tuple[CaseAnswer, PhOutcome | None, Formula]:
+    """Return the best of all cases at its pH; of those that are as good the one that the further goals prefer."""
+    sign = goals[0][0]
     best = min(solved, key=lambda f: sign * f.objective)
     ties = [f for f in solved if sign * (f.objective - best.objective) <= best.margin]
     settled = [_at_its_ph(corridor, settle(corridor, f, goals), goals[0]) for f in ties]
-    even = preferred_of([chosen for chosen, _, _ in settled], goals[1:], brief.pool)
-    chosen, ph, formula = settled[max(even, key=lambda i: (round(_margin(settled[i][1]), 9), -i))]
+    even = preferred_of([chosen for chosen, _, _ in settled], goals[1:], corridor.brief.pool)
+    return settled[max(even, key=lambda i: (round(_margin(settled[i][1]), 9), -i))]
+
+
+def _with_formula(
+    brief: Brief,
+    found: list[CaseAnswer],
+    chosen: CaseAnswer,
+    ph: PhOutcome | None,
+    formula: Formula,
+    provenance: dict[str, str],
+    *,
+    priced: bool,
+) -> Result:
+    """Return what cases come to of which one holds the answer, with every rule measured and, if asked, priced.
+
+    Raises:
+        SolverError: If the formula breaks a rule or is not worth what was proven.
+    """
     setting = Setting() if ph is None else ph.setting
-    proven = all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found)
     outcomes = measure_rules(brief, formula, setting)
     if priced:
         outcomes = price_rules(brief, chosen, chosen.basis, outcomes)
-    objective = measure.value(formula, setting)
+    objective = brief.measure(brief.scenario.objective.goals[0][1]).value(formula, setting)
     _refuse_what_differs(chosen, outcomes, objective)
-    result = Result(
+    proven = all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found)
+    return Result(
         brief,
         "optimal" if proven else "feasible",
         _joint_proof(found) if proven else "none",
@@ -95,11 +125,6 @@ def solve_fully(
         provenance=provenance,
         groups=_groups(found),
     )
-    if weighable:
-        result = replace(result, rounded=round_formula(brief, result, chosen))
-    if exact:
-        result = replace(result, exact=_checked_exactly(chosen, found).words)
-    return _with_more(Solved(result, corridor, tuple(found), chosen), next_best, ranges)
 
 
 def _without_formula(brief: Brief, found: list[CaseAnswer], provenance: dict[str, str]) -> Result:

@@ -203,7 +203,6 @@ class Change:
         self.case, self.here, self.proven = case, here, True
         self.counted = np.array([item.material.function != "solvent" for item in brief.pool.items])
         self._kept, self._water = np.nonzero(self.counted)[0], np.nonzero(~self.counted)[0]
-        f = here[self._kept]
         free, choices = len(self._kept), model.size - n
         self._widths = np.cumsum([len(self._water), free, free, choices, free])
         self._always = frozenset(k for k, p in enumerate(self._kept) if brief.pool.ids[p] in uncounted)
@@ -213,14 +212,7 @@ class Change:
         least, most = self._bounds(case.upper[:n])
         key = (id(model.matrix), case.upper.tobytes())
         few = None if ready is None else ready.few.get(key)
-        if few is None:
-            part = model.matrix[:, self._kept]
-            top = np.hstack([model.matrix[:, self._water], part, -part])
-        else:
-            top = few.matrix[:-1]
-        held = top[:, len(self._water) : len(self._water) + free]
-        shift, summed = held @ f, np.abs(held) @ f
-        rows = top, _less(model.row_low, shift, summed), _less(model.row_high, shift, summed)
+        rows = self._rows(None if few is None else few.matrix[:-1])
         if few is not None:
             few.limit(*rows[1:])
         elif not choices:
@@ -234,6 +226,20 @@ class Change:
         self._pool, self._loaded = brief.pool, (rows, distance, cost)
         self._answer: SolverAnswer | None = None
         self._fewest = self._least = inf
+
+    def _rows(self, laid: Vector | None) -> tuple[Vector, Vector, Vector]:
+        """Return the rows over [water, plus, minus], whose ends lack what the given doses bring, and these ends.
+
+        Args:
+            laid: Their coefficients, if they were laid before.
+        """
+        model, f = self.case.model, self.here[self._kept]
+        if laid is None:
+            part = model.matrix[:, self._kept]
+            laid = np.hstack([model.matrix[:, self._water], part, -part])
+        held = laid[:, len(self._water) : len(self._water) + len(f)]
+        shift, summed = held @ f, np.abs(held) @ f
+        return laid, _less(model.row_low, shift, summed), _less(model.row_high, shift, summed)
 
     def _bounds(self, upper: Vector) -> tuple[Vector, Vector]:
         """Return column bounds of [water, plus, minus] from the most of each dose, shape (n,)."""
