@@ -13,7 +13,7 @@ from optimizer.data.names import Meant, Names
 from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
 from optimizer.errors import DataError, Problem, fault
 from optimizer.immutable import immutable, untold
-from optimizer.intake.figures import decimal_mark, settled
+from optimizer.intake.figures import Mark, decimal_mark, settled
 from optimizer.intake.unclear import Unclear, UnclearError
 from optimizer.units import listed, number
 
@@ -101,10 +101,10 @@ def read_price_list(
         DataError: If there is no line of headings with materials and prices, or no line could be taken.
     """
     table, head = _headed(path)
-    fields, begin, said, bases = head
+    fields, begin = head.fields, head.begin
     assumed = [f"Rows above row {table[begin - 1][0]} were taken as titles."] if begin > 1 else []
-    counted = [at for f, at in fields.items() if f not in ("material", "supplier", "currency")]
-    mark = decimal_mark(c for _, row in table[begin:] for at in counted if isinstance(c := _at(row, at), str))
+    figures = [at for f, at in fields.items() if f not in ("material", "supplier", "currency")]
+    mark = decimal_mark(c for _, row in table[begin:] for at in figures if isinstance(c := _at(row, at), str))
     names, lines = Names(library.materials, own), list[TakenPrice]()
     left, unclear = list[LeftOut](), list[Unclear]()
     for row, cells in table[begin:]:
@@ -116,20 +116,16 @@ def read_price_list(
             if meant.id or found.get("pack") or found.get("pack_kg") or found.get("pack_g"):
                 left.append(LeftOut(row, found["material"], "it has no price."))
             continue  # a title among the lines
+        if not meant.id:
+            unclear.append(Unclear(row, found["material"], meant.candidates))
+            left.append(LeftOut(row, found["material"], _unclear(found["material"], meant)))
+            continue
         try:
-            reason = "" if meant.id else _unclear(found["material"], meant)
-            if not meant.id:
-                unclear.append(Unclear(row, found["material"], meant.candidates))
-            else:
-                settle = {f: settled(x, mark) if x[:1].isdigit() or f in PRICES else x for f, x in found.items()}
-                lines.append(_line(row, meant.id, settle, said or currency, density_g_per_ml, bases))
-        except ValueError as error:
-            reason = f"the line {error}."
-        except DataError as error:
-            reason = " ".join(f"{p.what} {p.step}" for p in error.problems)
-        if reason:
-            left.append(LeftOut(row, found["material"], reason))
-        elif meant.how:
+            lines.append(_line(row, meant.id, found, mark, head.currency or currency, density_g_per_ml, head.bases))
+        except (ValueError, DataError) as error:
+            left.append(LeftOut(row, found["material"], _reason(error)))
+            continue
+        if meant.how:
             assumed.append(f"Row {row}: '{found['material']}' is {meant.id}, {meant.how}.")
     if not lines:
         raise _none_taken(path, left, unclear)
@@ -137,6 +133,13 @@ def read_price_list(
     if without:
         assumed.append(f"No currency is written (first in row {without[0]}): the brief's own will be taken.")
     return TakenPrices(tuple(lines), tuple(left), tuple(assumed), tuple(unclear))
+
+
+def _reason(error: ValueError | DataError) -> str:
+    """Return why a line could not be taken."""
+    if isinstance(error, DataError):
+        return " ".join(f"{p.what} {p.step}" for p in error.problems)
+    return f"the line {error}."
 
 
 def _none_taken(path: Path, left: list[LeftOut], unclear: list[Unclear]) -> UnclearError:
@@ -160,9 +163,21 @@ def _at(row: list[Any], position: int) -> Any:
     return row[position] if position < len(row) else None
 
 
-Head = tuple[dict[str, int], int, str, dict[str, str]]
-"""Column by field, where the lines begin, the currency that headings of prices name, and by field what each price is of
-(such as '100 g')."""
+@immutable
+class Head:
+    """What the headings of a list say.
+
+    Attributes:
+        fields: Column by field.
+        begin: Where the lines begin.
+        currency: What headings of prices name.
+        bases: By field what each price is of, such as '100 g'.
+    """
+
+    fields: dict[str, int]
+    begin: int
+    currency: str
+    bases: dict[str, str]
 
 
 def _headed(path: Path) -> tuple[list[tuple[int, list[Any]]], Head]:
@@ -206,7 +221,7 @@ def _header(path: Path, table: list[tuple[int, list[Any]]]) -> Head | None:
             step = "Head it 'price per pack' or 'price per kg'."
             raise fault(where, f"'{heading}'", "of a kg or of a pack? The list does not say.", step)
         heads = [text_of(cells[fields[f]]) for f in PRICES if f in fields]
-        return fields, at + 1, next((c for c in map(_currency, heads) if c), ""), bases
+        return Head(fields, at + 1, next((c for c in map(_currency, heads) if c), ""), bases)
     return None
 
 
@@ -249,11 +264,19 @@ def basis_of(heading: str, where: str) -> str:
 def _line(
     row: int,
     material: str,
-    found: Mapping[str, str],
+    written: Mapping[str, str],
+    mark: Mark,
     currency: str,
     density: float | None,
     bases: Mapping[str, str],
 ) -> TakenPrice:
+    """Return a line with the price per kg that all its prices agree on; `mark` is the list's own decimal mark.
+
+    Raises:
+        ValueError: If a figure can be read two ways.
+        DataError: If its price or pack cannot be understood.
+    """
+    found = {f: settled(x, mark) if x[:1].isdigit() or f in PRICES else x for f, x in written.items()}
     pack = _pack(found, density)
     prices = {f: _per_kg(f, found, bases.get(f, ""), pack, density) for f in PRICES if found.get(f)}
     known = {f: p for f, p in prices.items() if p is not None}
