@@ -33,15 +33,28 @@ from optimizer.units import CHANGE_SHOWN, KEPT, USED, listed, number
 
 def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Document:
     """Return what a formula breaks, what mending costs and the nearest formula that keeps all."""
-    brief = checked.brief
-    currency = brief.scenario.currency
-    rules = {o.id: o for o in checked.rules}
-    count = len(checked.broken)
-    verdict = (
-        "The formula keeps every rule." if not count else f"The formula breaks {count} of {len(brief.enforced)} rules."
-    )
-    if not count and any(c.loud for c in cautions_at(brief, checked.formula, checked.setting)):
+    brief, count = checked.brief, len(checked.broken)
+    cautions = cautions_at(brief, checked.formula, checked.setting)
+    if count:
+        verdict = f"The formula breaks {count} of {len(brief.enforced)} rules."
+    elif any(c.loud for c in cautions):
         verdict = "The formula keeps every rule of the brief, which is not all: read what stands first."
+    else:
+        verdict = "The formula keeps every rule."
+    sections: list[Table | Listing] = [_broken(checked), _nearest(checked)] if count else []
+    rest = [o for o in checked.rules if o.id not in checked.broken and not o.idle]
+    missed = [o for o in rest if o.violation > KEPT]
+    sections += filled(rooms("Not kept, though the brief sets no such limit", missed))
+    sections.append(rooms("Kept", [o for o in rest if o not in missed]))
+    if chemistry:
+        sections += chemistry_sections(chemistry)
+    shown = framed(cautions, sections)
+    return Document(f"Check for {brief.scenario.name}", verdict, _held_against(checked), shown, good=not count)
+
+
+def _held_against(checked: Checked) -> list[tuple[str, str]]:
+    """Return what a formula is held against, what it costs and what was assumed."""
+    brief, currency = checked.brief, checked.brief.scenario.currency
     facts = [("held against", brief.scenario.name)]
     planned = planned_cost(brief, checked.formula, checked.setting)
     if planned is not None:
@@ -51,29 +64,22 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     if checked.setting.target is not None:
         why = "the pH it aims at" if checked.aimed else "where it fits the brief best"
         facts.append(("pH", f"held against the rules at {number(checked.setting.target, 2)}, {why}"))
-    facts += [("assumed", note) for note in (*checked.notes, *brief.assumptions)]
-    cautions = cautions_at(brief, checked.formula, checked.setting)
-    sections: list[Table | Listing] = []
-    if count:
-        rows = []
-        for mend in checked.mends:
-            outcome = rules[mend.id]
-            cost = "not without breaking another" if mend.cost is None else mend.cost
-            changed = [brief.library.by_id[n].name for n in mend.changed]
-            rows.append((outcome.reading, valued(outcome), outcome.violation, cost, listed(changed)))
-        note = "Mending: the nearest formula that keeps this rule and all that are kept already, per kg of product."
-        mending = figures("mending costs", form="+.4f", unit=f" {currency}")
-        columns: Columns = ("broken rule", *figures("value", "by", digits=3), *mending, "changes")
-        sections.append(Table("Broken", columns, tuple(rows), note))
-        sections.append(_nearest(checked))
-    rest = [o for o in checked.rules if o.id not in checked.broken and not o.idle]
-    missed = [o for o in rest if o.violation > KEPT]
-    sections += filled(rooms("Not kept, though the brief sets no such limit", missed))
-    sections.append(rooms("Kept", [o for o in rest if o not in missed]))
-    if chemistry:
-        sections += chemistry_sections(chemistry)
-    shown = framed(cautions, sections)
-    return Document(f"Check for {brief.scenario.name}", verdict, facts, shown, good=not count)
+    return [*facts, *(("assumed", note) for note in (*checked.notes, *brief.assumptions))]
+
+
+def _broken(checked: Checked) -> Table:
+    """Return the rules that a formula breaks, with what mending each costs."""
+    brief, rules = checked.brief, {o.id: o for o in checked.rules}
+    rows = []
+    for mend in checked.mends:
+        outcome = rules[mend.id]
+        cost = "not without breaking another" if mend.cost is None else mend.cost
+        changed = [brief.library.by_id[n].name for n in mend.changed]
+        rows.append((outcome.reading, valued(outcome), outcome.violation, cost, listed(changed)))
+    note = "Mending: the nearest formula that keeps this rule and all that are kept already, per kg of product."
+    mending = figures("mending costs", form="+.4f", unit=f" {brief.scenario.currency}")
+    columns: Columns = ("broken rule", *figures("value", "by", digits=3), *mending, "changes")
+    return Table("Broken", columns, tuple(rows), note)
 
 
 def _nearest(checked: Checked) -> Table | Listing:

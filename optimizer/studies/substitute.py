@@ -83,13 +83,9 @@ def substitute(
     gridded = False
     if near is not None:
         near, gridded = on_grid(asked, near, before)
-    conflict = () if near is not None else clash(asked, GIVEN)
-    short = max(0.0, dose - wish.left)
     trial = _Trial(wide, brief, base, missing, wish, rules, _helpers(wide, base, missing, near), not first_only)
-    like = [] if short <= USED else _like(wide, missing)
+    like = [] if max(0.0, dose - wish.left) <= USED else _like(wide, missing)
     standins = _first(trial, like) if first_only else [_try(trial, i) for i in like]
-    measures = (measured(base.formula), {} if near is None else measured(near.formula))
-    order = tuple(sorted(standins, key=lambda s: s.rank))
     return Substituted(
         brief=given,
         missing=missing,
@@ -98,9 +94,9 @@ def substitute(
         base=base,
         answer=near,
         on_grid=gridded,
-        measures=measures,
-        conflict=conflict,
-        standins=order,
+        measures=(measured(base.formula), {} if near is None else measured(near.formula)),
+        conflict=() if near is not None else clash(asked, GIVEN),
+        standins=tuple(sorted(standins, key=lambda s: s.rank)),
     )
 
 
