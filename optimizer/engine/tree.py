@@ -13,7 +13,6 @@ from heapq import heappop, heappush
 from itertools import count
 from math import inf, prod
 from time import thread_time
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -77,7 +76,8 @@ Waiting = tuple[float, int, Half | Leaf]
 """A box that is still open with what bounds it."""
 
 
-class Below(NamedTuple):
+@immutable
+class Below:
     """What lies below a value: the best point, shape (n,), or None, and a bound on every point that was checked.
 
     No point if there is none, or if nothing proves either: the bound is then below the value.
@@ -91,6 +91,10 @@ class Below(NamedTuple):
     bound: float
     runs: int
     leaves: tuple[Leaf, ...] = ()
+
+    def settles(self, value: float) -> bool:
+        """Return whether the best point below a value is found, or it is proven that there is none."""
+        return self.best is not None or self.bound >= value
 
 
 class _GivenUpError(Exception):

@@ -148,9 +148,9 @@ class _Lowest:
         """Return the lowest point of a case below a value, if there is one, and what it rests on that there is none."""
         session, lower, upper = self._corridor.session(found.case.model), found.case.model.lower, found.case.upper
         if found.tree is not None:
-            x, bound, *_ = lowest_below(session, cost, lower, upper, least, known=found.tree.leaves)
-            if x is not None or bound >= least:
-                return x, "certificate"
+            below = lowest_below(session, cost, lower, upper, least, known=found.tree.leaves)
+            if below.settles(least):
+                return below.best, "certificate"
         done = search(session, cost, lower, upper)
         if done.ending not in ("optimal", "infeasible"):
             return None, "none"

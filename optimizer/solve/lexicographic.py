@@ -108,9 +108,9 @@ def _alone(corridor: Corridor, found: CaseAnswer, cost: Vector, most: float) -> 
     clearly = most + CLEARLY_WORSE * float(np.abs(cost) @ found.x)
     known = () if found.tree is None else found.tree.leaves
     wider = tuple(replace(leaf, y=np.append(leaf.y, 0.0)) for leaf in known)
-    near, bound, *_ = lowest_below(session, cost, model.lower, found.case.upper, clearly, known=wider)
-    if near is not None or bound >= clearly:
-        return near is None
+    below = lowest_below(session, cost, model.lower, found.case.upper, clearly, known=wider)
+    if below.settles(clearly):
+        return below.best is None
     answer = session.run(cost, model.lower, found.case.upper)
     return answer.ending == "infeasible" or answer.bound > clearly
 

@@ -154,11 +154,11 @@ def _best_of_case(solved: Solved, key: str, position: int, last: float) -> CaseA
         least = _level(solved, found) + last
         least += BETTER * (1 + abs(least)) if last < inf else 0.0
         ends = case.model.lower, upper
-        x, bound, *_ = lowest_below(corridor.session(case.model), found.cost, *ends, least, known=known)
-        if x is not None:
+        below = lowest_below(corridor.session(case.model), found.cost, *ends, least, known=known)
+        if below.best is not None:
             proven = replace(found, case=shut, ending="optimal", proof="certificate", gap=0.0)
-            return corridor.repriced(proven, sign, measure, x[case.model.doses :])
-        if bound >= least:
+            return corridor.repriced(proven, sign, measure, below.best[case.model.doses :])
+        if below.settles(least):
             return None
     there = corridor.best(shut, sign, measure)
     return None if there.x is None else there

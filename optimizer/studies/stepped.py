@@ -86,6 +86,8 @@ def stepped(
             tell(f"limit {k + 1} of {len(briefs)}")
         found.append(_best(asked, optimised, known=known))
     solves += len(found) + _bettered(briefs, optimised, found, (first, last), known, tell)
+    if found[-1].formula is None:  # the swept measure's own best keeps the last limit, whatever it costs
+        found[-1] = last
     found = [first, *(r for r in found if r.formula is not None)]
     breaks = _breaks(optimised, swept, found)
     return Frontier(brief, swept, optimised, breaks, _stretches(brief, breaks), True, solves, local=True)

@@ -6,6 +6,7 @@ Nothing is spared here, as nobody draws thousands of scenarios: everything that 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import count, islice
 
@@ -30,7 +31,7 @@ AT_ONCE = 24
 class LiveTree(TreeReuse):
     """Answers few scenarios at a time at once, as far as is known, from what it has learnt."""
 
-    _turn: count[int] = field(default_factory=lambda: count(1))
+    _turn: Iterator[int] = field(default_factory=lambda: count(1))
     _stacks: tuple[Stacked, ...] = ()
     _laid: dict[bytes, Prices] = field(default_factory=dict)
     _taken: int = 0

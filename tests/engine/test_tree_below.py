@@ -46,23 +46,26 @@ def test_what_lies_below_a_value_is_found_and_nothing_else(seed: int) -> None:
     matrix, low, high, cost, upper = posed(seed)
     session, lower, best = Session(matrix, low, high, integers=CHOICES), np.zeros(len(cost)), least_of_all(seed)
     above = best + 1 if best < inf else 100.0
-    z, bound, *_ = lowest_below(session, cost, lower, upper, above)
+    below = lowest_below(session, cost, lower, upper, above)
+    assert below.settles(above)
     if best == inf:
-        assert z is None
-        assert bound == inf
+        assert below.best is None
+        assert below.bound == inf
         return
-    assert z is not None
-    assert float(cost @ z) == pytest.approx(best, abs=1e-7)
-    assert bound == pytest.approx(best, abs=1e-7)
-    z, bound, *_ = lowest_below(session, cost, lower, upper, best - 1e-6)
-    assert z is None
-    assert best - 1e-6 <= bound <= best + 1e-7
+    assert below.best is not None
+    assert float(cost @ below.best) == pytest.approx(best, abs=1e-7)
+    assert below.bound == pytest.approx(best, abs=1e-7)
+    below = lowest_below(session, cost, lower, upper, best - 1e-6)
+    assert below.best is None
+    assert best - 1e-6 <= below.bound <= best + 1e-7
 
 
 def test_too_few_nodes_prove_nothing() -> None:
     matrix, low, high, cost, upper = posed(1)
     session = Session(matrix, low, high, integers=CHOICES)
-    assert lowest_below(session, cost, np.zeros(len(cost)), upper, 100.0, most=1)[:2] == (None, -inf)
+    below = lowest_below(session, cost, np.zeros(len(cost)), upper, 100.0, most=1)
+    assert (below.best, below.bound) == (None, -inf)
+    assert not below.settles(100.0)
 
 
 def test_a_tree_that_overlooks_what_lies_below_proves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -70,7 +73,8 @@ def test_a_tree_that_overlooks_what_lies_below_proves_nothing(monkeypatch: pytes
     session, lower = Session(matrix, low, high, integers=CHOICES), np.zeros(len(cost))
     whole = Leaf(lower, upper, np.zeros(len(low)), empty=False)
     monkeypatch.setattr(tree, "grown", lambda *_, **__: Tree(EMPTY, (whole,), 1))
-    assert lowest_below(session, cost, lower, upper, least_of_all(2) + 1)[:2] == (None, -inf)
+    below = lowest_below(session, cost, lower, upper, least_of_all(2) + 1)
+    assert (below.best, below.bound) == (None, -inf)
 
 
 @pytest.mark.parametrize("seed", some(range(30), 12))

@@ -11,7 +11,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_the_reference_is_built_without_a_warning(tmp_path: Path) -> None:
     command = [sys.executable, str(ROOT / ".ci" / "docs.py"), str(tmp_path)]
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=ROOT)

@@ -443,13 +443,14 @@ def test_at_the_price_of_all_choices_an_enumeration_gains_nothing_and_below_it_s
 
 @pytest.mark.slow
 def test_above_the_price_told_in_a_blend_an_enumeration_finds_nothing_better_with_what_is_kept_out() -> None:
-    told = never = 0
+    told = never = untold = 0
     for seed in range(drawn(60, of=400)):
         case = draw(Random(seed), CHOOSING)
         result = solve(brief_of(case), next_best=1)
         for out in (e for e in result.entry_prices if e.kept_out):
-            assert not isnan(out.never_above), (seed, out.id)
-            if out.never_above == -inf:
+            if isnan(out.never_above):  # a tree that grew too large was left to the solver, which tells no leaves
+                untold += 1
+            elif out.never_above == -inf:
                 forced = with_rule(case, {"id": "a-bit", "kind": "dose", "of": [out.id], "at_least": 0.001})
                 assert best(forced).ending == "infeasible", (seed, out.id)
                 never += 1
@@ -457,8 +458,9 @@ def test_above_the_price_told_in_a_blend_an_enumeration_finds_nothing_better_wit
                 found = best(repriced(case, out.id, out.never_above + 1e-6))
                 assert found.objective >= result.objective - 1e-7 * (1 + abs(result.objective)), (seed, out.id)
                 told += 1
-    assert told >= 5
+    assert told >= drawn(5, of=40)
     assert never >= 1
+    assert untold <= told / 10
 
 
 @pytest.mark.parametrize("name", ["hand-wash", "clear-shampoo"])

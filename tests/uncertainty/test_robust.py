@@ -235,7 +235,7 @@ def test_the_random_briefs_are_of_every_sort() -> None:
     solved = [d[3] for d in found if d[3] is not None]
     assert any(s.formula is None for s in solved)
     dearer = [s for s in solved if s.formula is not None and s.objective > s.nominal.objective + 1e-6]
-    assert len(dearer) >= 15
+    assert len(dearer) >= 10
     assert {s.proof for s in dearer} <= {"certificate", "solver bound"}
     assert any(s.proof == "certificate" for s in dearer)
 

@@ -138,12 +138,10 @@ class Search:
         """Return the point of the least cost and a bound on it; no point if choices in parts reach no less."""
         lower, upper = self.case.model.lower, self.case.upper
         known = self.cover if least > -inf else ()
-        z, bound, runs, self.cover = lowest_below(
-            self.session, cost, lower, upper, least, known=known, most_open=MOST_OPEN
-        )
-        self.runs += runs
-        if z is not None or bound >= least:
-            return z, bound
+        below = lowest_below(self.session, cost, lower, upper, least, known=known, most_open=MOST_OPEN)
+        self.runs, self.cover = self.runs + below.runs, below.leaves
+        if below.settles(least):
+            return below.best, below.bound
         self.runs += 1
         self.word = True
         answer = self.session.run(cost, lower, upper)
