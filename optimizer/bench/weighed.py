@@ -20,6 +20,8 @@ from optimizer.units import AS_TYPED, listed, number
 
 FAR_MASS = 2.0
 """The same for the mass of the finished batch."""
+FILLING = {"bottle_ml", "density_g_per_ml"}
+"""What turns bottles into a mass; often measured only once the batch is mixed."""
 
 
 @immutable
@@ -178,7 +180,15 @@ def _twice(where: str, batch: Batch, new: list[Weight], planned: Mapping[str, fl
 
 
 def note_finish(document: tomlkit.TOMLDocument, told: Mapping[str, float], day: str) -> None:
-    """Write the end of a batch into its file: a mass holds the water that is noted with it, but none noted later."""
+    """Write the end of a batch into its file: a mass holds the water that is noted with it, but none noted later.
+
+    Content of a bottle and density, which the plan may state before, are keys of the batch itself.
+    """
+    for key in FILLING & told.keys():
+        document[key] = told[key]
+    told = {key: value for key, value in told.items() if key not in FILLING}
+    if not told:
+        return
     end: Any = document.setdefault("finish", tomlkit.table())
     if "mass_g" in told:
         end.pop("water_at_mass_g", None)

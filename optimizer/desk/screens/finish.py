@@ -20,6 +20,11 @@ from optimizer.units import number
 
 SCREEN = Screen()
 ALL_OF_IT = "All of it, held-back water and rinses included."
+WEIGHED = "Weigh 100 ml of the finished batch; never assumed. Label and cost need it with the content of a bottle."
+SAID = {
+    "mass_g": "{} g in all", "water_added_g": "{} g of water put back", "lost_g": "{} g lost", "bottles": "{} bottles",
+    "bottle_ml": "{} ml in a bottle", "density_g_per_ml": "density {} g/ml",
+}  # fmt: skip
 
 
 def act(asked: Asked) -> Outcome:
@@ -32,8 +37,7 @@ def act(asked: Asked) -> Outcome:
             raise RefusedError({"bottles": "Type a whole number of bottles."})
         told["bottles"] = int(told["bottles"])
     note_weights(subject(asked), finish=told, sure=asked.ticked("sure"), on=asked.today)
-    words = {"mass_g": "{} g in all", "water_added_g": "{} g of water put back", "lost_g": "{} g lost"}
-    said = [words.get(name, "{} bottles").format(number(value, 3)) for name, value in told.items()]
+    said = [SAID[name].format(number(value, 4)) for name, value in told.items()]
     return asked.done(place(asked, "finish"), f"Noted: {', '.join(said)}.")
 
 
@@ -49,6 +53,8 @@ def _typed(asked: Asked) -> dict[str, float | None]:
         "water_added_g": changed("water", "the water"),
         "lost_g": changed("lost", "what is lost"),
         "bottles": changed("bottles", "the number of bottles", most=1e6),
+        "bottle_ml": changed("bottle", "the content of a bottle", least=0.1, most=100_000),
+        "density_g_per_ml": changed("density", "the density", least=0.8, most=1.4),
     }
 
 
@@ -96,8 +102,11 @@ def _refill(refill: Refill) -> Html:
 
 def _form(asked: Asked, batch: Batch) -> Html:
     end = batch.finish
-    there = {"mass": end.mass_g, "water": end.water_added_g or None, "lost": end.lost_g or None, "bottles": end.bottles}
-    told = {name: "" if value is None else number(value, 3) for name, value in there.items()}
+    there = {
+        "mass": end.mass_g, "water": end.water_added_g or None, "lost": end.lost_g or None, "bottles": end.bottles,
+        "bottle": batch.bottle_ml, "density": batch.density_g_per_ml,
+    }  # fmt: skip
+    told = {name: "" if value is None else number(value, 4) for name, value in there.items()}
     by_sum = ""
     if end.water_since_g and end.there_g is not None:
         by_sum = f"{told['mass']} g before {number(end.water_since_g, 3)} g of water were put back: "
@@ -121,6 +130,8 @@ def _form(asked: Asked, batch: Batch) -> Html:
             field(asked, "water", "Water put back", figure=True, unit="g", value=told["water"], hint=ALL_OF_IT),
             field(asked, "lost", "Left in vessels or taken as samples", figure=True, unit="g", value=told["lost"]),
             field(asked, "bottles", "Bottles filled", figure=True, value=told["bottles"]),
+            field(asked, "bottle", "Content of a bottle", figure=True, unit="ml", value=told["bottle"]),
+            field(asked, "density", "Density, measured", figure=True, unit="g/ml", value=told["density"], hint=WEIGHED),
         ),
         sure(asked, "I have weighed it again"),
         button("Note it"),
