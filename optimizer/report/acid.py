@@ -35,7 +35,7 @@ def ph_document(told: PhTold) -> Document:
     if answer.window:
         sections.append(Listing("pH windows", answer.window.doubts))
     sections += filled(_ingredients(answer))
-    if answer.gain and session is None:
+    if answer.gain and session is None and not answer.finished:
         sections.append(_titrate(answer))
     if answer.preservation:
         sections += _preservation_sections(answer.preservation)
@@ -53,6 +53,8 @@ def _planned_facts(answer: PhAnswer) -> list[tuple[str, str]]:
     estimate = f"{ph_words(answer.estimate)} ({_dilution(answer.estimate_water)}), before anything is added"
     facts = [("estimated pH", estimate), ("solution", solution_words(answer.solution))]
     facts += [("assumed", answer.assumed)] if answer.assumed else []
+    if answer.finished:
+        return facts
     facts.append(("dose", f"{_grams(answer.dose)} g per 100 g of blend"))
     if answer.batch_dose is not None and answer.blend_g is not None:
         facts.append(("", f"{_grams(answer.batch_dose)} g for {number(answer.blend_g, 1)} g of blend"))
@@ -60,6 +62,8 @@ def _planned_facts(answer: PhAnswer) -> list[tuple[str, str]]:
 
 
 def _verdict(answer: PhAnswer) -> str:
+    if answer.finished:
+        return answer.finished
     if not answer.sessions:
         way = "acid" if answer.solution.chemical.acid else "alkali"
         return f"A plan, not a reading: about {_about(answer.dose.typical)} g of {way} solution per 100 g of blend."
