@@ -189,7 +189,8 @@ def _log(
     read = _LogRead(batch, log, material, kind, latest, points, ph, max(0.0, min(value for _, value in limits)))
     why = ended(batch)
     notes = [*([] if why else notes), *_doubts(points, kind), *_beyond_plan(read)]
-    state, said = ("finished", why) if why else _judge(read)
+    judged: tuple[State, str] = ("finished", why) if why else _judge(read)
+    state, said = judged
     if material.function == "salt" and state == "open":
         state, said, more = _salted(read, said, budget, plan_of(formula, setting, brief).salt)
         notes += more

@@ -59,7 +59,7 @@ def series(asked: Asked) -> Page:
     )
     rows = [_line(name, path) for name, path in asked.folder.trials()]
     laid = tag("ul", *rows, class_="entries") if rows else tag("p", "No series is here yet.")
-    briefs = [(name, line.name) for name, line in asked.folder.briefs()]
+    briefs = asked.folder.products()
     if not briefs:
         plan = tag("p", "Lay a product first: trials are chosen inside the rules of its brief.")
     else:
