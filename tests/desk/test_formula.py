@@ -299,8 +299,10 @@ def test_a_telephone_that_may_only_note_changes_no_formula(folder: Path) -> None
     desk = desk_of(folder)
     phone = Browser(desk.app, desk.guard).opened(phone=True, formulas=False)
     before = digest(folder / "hand-wash.toml")
-    phone.get(MOVED)
-    assert phone.submit("/formula/hand-wash/keep").status == 403
+    assert not any(form.method == "post" for form in phone.get(MOVED).forms), "what it may not send is not offered"
+    assert phone.at.text.count("on the machine that the desk runs on") == 1
+    keep = desk.get(MOVED).form("/formula/hand-wash/keep")
+    assert phone.submit("/formula/hand-wash/keep", form=keep).status == 403
     assert digest(folder / "hand-wash.toml") == before
 
 

@@ -72,10 +72,10 @@ def _offer(asked: Asked) -> Html:
             "examples.",
         ),
         form(asked, "/", button("Lay the first working folder")),
-        tag("h2", "Or put back what was taken along"),
         form(
             asked,
             "/",
+            tag("h2", "Or put back what was taken along"),
             field(asked, "packed", "The file", kind="file", hint="From 'Take everything along'; at most 10 MB."),
             button("Put it back", quiet=True, name="back", value="yes"),
             photo=True,
