@@ -269,7 +269,7 @@ def rescue(
     found = substitute(brief, wide, material, asked(size), kept, at=at)
     lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size)
     small = smaller_batch(batch, material, there)
-    now = Rescue(batch.batch, size, batch.size_g, lines, small)
+    now = Rescue(batch.batch, size, batch.size_g, lines, small, batch.scale)
     return Answer("substitute", replace(found, now=now), 0 if lines else 4)
 
 

@@ -148,6 +148,7 @@ class PhAnswer:
         alarms: What is said before anything else, and on what it rests.
         struck: Readings of the batch file that count no more.
         finished: Why nothing goes into the batch any more; empty while something may.
+        step_g: What the last digit of the batch's scale shows [g]; None without a batch file.
     """
 
     setting: Setting
@@ -168,6 +169,7 @@ class PhAnswer:
     alarms: tuple[Caution, ...] = ()
     struck: tuple[Struck, ...] = ()
     finished: str = ""
+    step_g: float | None = None
 
 
 def ph_answer(
@@ -226,6 +228,7 @@ def ph_answer(
         foremost(brief, formula, aim),
         struck_of(batch, "reading") if batch else (),
         ended(batch) if batch else "",
+        batch.scale.step_g if batch else None,
     )
 
 

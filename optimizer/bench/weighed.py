@@ -144,7 +144,7 @@ def checked(
         total = noted + fsum(w.grams for w in new)
         if total > planned[name] + tolerance_g(batch, planned[name]) + AS_TYPED:
             so_far = f", {number(noted, 4)} g of it before" if noted else ""
-            what = f"{number(total, 4)} g in all{so_far}; {number(planned[name], 4)} g are planned."
+            what = f"{number(total, 4)} g in all{so_far}; {batch.scale.told(planned[name])} g are planned."
             problems.append(Problem(where, name, what, "Look at the scale again; if it is right, add --sure."))
     if problems:
         raise DataError(problems)
@@ -170,7 +170,7 @@ def _twice(where: str, batch: Batch, new: list[Weight], planned: Mapping[str, fl
         return Problem(where, name, what, f"Write a further portion with a plus, such as {name}=+{typed}.")
     noted = fsum(w.grams for _, w in before)
     lines = f"line{'s' * (len(before) > 1)} {listed([str(n) for n, _ in before])}"
-    left = f"; {number(max(0.0, planned[name] - noted), 4)} g are left to weigh" if name in planned else ""
+    left = f"; {batch.scale.told(max(0.0, planned[name] - noted))} g are left to weigh" if name in planned else ""
     what = f"{number(noted, 4)} g of it are noted already ({lines}){left}."
     step = (
         f"Write a further portion as {name}=+{typed}; or strike what is wrong: "
@@ -206,7 +206,7 @@ def check_finish(where: str, batch: Batch, mass_g: float | None, *, sure: bool =
     """
     if mass_g is None or sure or batch.size_g / FAR_MASS <= mass_g <= batch.size_g * FAR_MASS:
         return
-    what = f"{number(mass_g, 3)} g is far from the {number(batch.size_g, 3)} g that are planned."
+    what = f"{number(mass_g, 3)} g is far from the {batch.scale.told(batch.size_g)} g that are planned."
     raise DataError([Problem(where, "finish.mass_g", what, "Write grams; if it is right, add --sure.")])
 
 

@@ -212,6 +212,36 @@ def test_what_is_filled_gets_no_more_thickener_and_no_more_acid(batch: Path, run
     assert (log["state"], log["next"]) == ("finished", None)
 
 
+@pytest.mark.thorough
+@pytest.mark.parametrize(("step", "decimals"), [("1", 0), ("0.5", 1), ("0.1", 1)])
+def test_grams_that_are_weighed_are_told_in_steps_of_the_scale(
+    tmp_path: Path, run: Run, step: str, decimals: int
+) -> None:
+    """Figures made up, so that halves of the acid, evaporation and tolerances fall between the steps."""
+    path = tmp_path / "desk" / "HW.toml"
+    path.parent.mkdir()
+    assert run("batch", "hand-wash", "--size", "4915.37g", "--scale", step, "--out", path, "--on", TODAY).code == 0
+    desk = desk_of(path.parent)
+    pages = [desk.get("/batch/HW/weigh").text]
+    weigh(desk, "HW")
+    desk.get("/batch/HW/ph")
+    desk.submit("/ph", {"ph": "9.2", "water": "9"})
+    desk.submit("/ph", {"now": "17", "ph": "5.1"})
+    pages.append(desk.get("/batch/HW/finish").text)
+    pages.append(desk.submit("/finish", {"mass": "4700"}).text)
+    pages.append(desk.get("/batch/HW/made").text.partition("Formula as made")[0])
+    pages.append(run("weighed", path, "--bottles", "18").out)
+    for page in pages:
+        told_g = [
+            figure for figure in re.findall(r"(?<![\d.])(\d+(?:\.\d+)?) g\b(?! per|/)", page) if float(figure) >= 1
+        ]
+        assert told_g, page
+        for figure in told_g:
+            assert len(figure.partition(".")[2]) <= decimals, f"{figure} g on a scale of {step} g: {page}"
+    half = {"1": "8"}.get(step, "8.5")  # 17 g of a solution of 50 %
+    assert f"Citric Acid acid or alkali {half} Water acid or alkali {half} " in pages[3]
+
+
 def test_a_batch_that_was_filled_without_a_log_is_dosed_with_nothing(tmp_path: Path) -> None:
     filled = batch_file(tmp_path, "13", bottles=4)
     page = told(desk_of(filled.parent).get("/batch/batch-13/ph"))

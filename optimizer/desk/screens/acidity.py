@@ -20,9 +20,9 @@ from optimizer.desk.logged import add_now, added, crossed, entry, late, log, not
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import first_said, onwards, page_of, place, subject
 from optimizer.desk.words import sentence
-from optimizer.report.acid import ph_words, solution_words, weighable
+from optimizer.report.acid import ph_words, solution_words, steps_of
 from optimizer.report.charts import acid_curve
-from optimizer.units import number, whole_down
+from optimizer.units import number
 
 SCREEN = Screen()
 WORDS = {
@@ -121,12 +121,6 @@ def _blind(answer: PhAnswer, assumed: Iterable[str]) -> Html:
     return markup(
         tag("p", "Read the pH first", class_="what"), tag("p", said, class_="of"), notes(map(sentence, assumed))
     )
-
-
-def steps_of(grams: float, step_g: float) -> str:
-    """Return an addition as the scale can show it, never more; what is too small for the scale as it is."""
-    whole = whole_down(grams / step_g) * step_g
-    return number(whole, 6) if whole > 0 else weighable(grams)
 
 
 def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:

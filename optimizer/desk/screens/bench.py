@@ -215,7 +215,8 @@ def _done(batches: list[BatchFile], shared: set[str]) -> Html | None:
 
 def _ended(batch: Batch) -> str:
     bottles = f", {batch.finish.bottles} bottles" if batch.finish.bottles is not None else ""
-    return f"{number(batch.finish.there_g or 0.0, 1)} g{bottles}{f', {batch.finish.on}' if batch.finish.on else ''}"
+    on = f", {batch.finish.on}" if batch.finish.on else ""
+    return f"{batch.scale.told(batch.finish.there_g or 0.0)} g{bottles}{on}"
 
 
 def _broken(asked: Asked, batches: list[BatchFile]) -> Html | None:

@@ -79,7 +79,7 @@ def _put_back(found: Subject) -> Html | None:
     """Return how much water is to be put back, where the batch was weighed and came out short."""
     batch = batch_of(found)
     if batch.finish.mass_g is None:
-        planned = f"{number(batch.size_g, 1)} g are planned."
+        planned = f"{batch.scale.told(batch.size_g)} g are planned."
         return markup(tag("p", "Weigh the finished batch", class_="what"), tag("p", planned, class_="of"))
     try:
         refill = made_of(found).put_back
@@ -92,11 +92,11 @@ def _put_back(found: Subject) -> Html | None:
 
 def _refill(refill: Refill) -> Html:
     if refill.why_not:
-        said = f"{number(refill.grams, 3)} g of water are missing. Do not put them back: {refill.why_not}."
+        said = f"{refill.scale.told(refill.grams)} g of water are missing. Do not put them back: {refill.why_not}."
         return tag("p", said, class_="what")
-    mass, water = number(refill.mass_after_g, 2), number(refill.water_after_g, 2)
+    mass, water = refill.scale.told(refill.mass_after_g), number(refill.water_after_g, 2)
     then = f"The batch then weighs {mass} g by sum: note {water} g of water put back, its mass if you weigh it again."
-    put_back = add_now(number(refill.grams, 3), "water", "Put back")
+    put_back = add_now(refill.scale.told(refill.grams), "water", "Put back")
     return markup(put_back, tag("p", f"{refill.where_it_is} {then}", class_="of"))
 
 
@@ -110,7 +110,7 @@ def _form(asked: Asked, batch: Batch) -> Html:
     by_sum = ""
     if end.water_since_g and end.there_g is not None:
         by_sum = f"{told['mass']} g before {number(end.water_since_g, 3)} g of water were put back: "
-        by_sum += f"{number(end.there_g, 3)} g by sum. If you weigh it again, type it."
+        by_sum += f"{batch.scale.told(end.there_g)} g by sum. If you weigh it again, type it."
         told["mass"] = ""
     return form(
         asked,
