@@ -236,7 +236,7 @@ def note_weights(
         found: The batch.
         weights: As typed; materials by id, name, everyday word or number of the weigh sheet.
         actives: Measured active matter of the lots, MATERIAL=PERCENT; else the shelf's.
-        finish: Fields of the end of the batch, such as mass_g.
+        finish: Fields of the end of the batch, such as mass_g, also content of a bottle and density.
         wrong: A weight to strike before the others are noted.
         sure: Whether more than was planned is meant so.
         on: Day; else today.

@@ -1,7 +1,7 @@
 """Columns of a comparison from what the command line names: scenarios are solved, formulas are read."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from optimizer.answers.stock import stocked_brief
@@ -36,16 +36,16 @@ def sides_of(
             sides.append(_solved(stocked_brief(name, shelf=shelf, libraries=libraries)))
         else:
             sides.append(_given(Path(name), find_scenario(measured_by), shelf, libraries))
-    return _told_apart(sides, columns)
+    names = told_apart([side.name for side in sides], columns)
+    return tuple(replace(side, name=name) for side, name in zip(sides, names, strict=True))
 
 
-def _told_apart(sides: list[Side], columns: list[str]) -> tuple[Side, ...]:
-    """Return the columns; those that share a name have it with their file, those of one file with their place too."""
-    names = Counter(side.name for side in sides)
-    named = [f"{s.name} ({Path(c).name})" if names[s.name] > 1 else s.name for s, c in zip(sides, columns, strict=True)]
+def told_apart(names: Sequence[str], files: Sequence[str]) -> list[str]:
+    """Return names; those that are shared have their file with them, those of one file their place too."""
+    shared = Counter(names)
+    named = [f"{n} ({Path(f).name})" if shared[n] > 1 and f else n for n, f in zip(names, files, strict=True)]
     again = Counter(named)
-    placed = [f"{name}, column {k}" if again[name] > 1 else name for k, name in enumerate(named, 1)]
-    return tuple(replace(side, name=name) for side, name in zip(sides, placed, strict=True))
+    return [f"{name}, column {k}" if again[name] > 1 else name for k, name in enumerate(named, 1)]
 
 
 def _solved(brief: Brief) -> Side:

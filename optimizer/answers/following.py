@@ -41,6 +41,8 @@ def after_blend(name: str, result: Result, *, altered: bool = False) -> str:
 
 def after_thickening(logs: Sequence[ThickeningLog], batch: Path) -> str:
     """Return what follows the thickening logs of a batch file, if anything does."""
+    if any(log.state == "finished" for log in logs):
+        return ""
     if all(log.ph is None for log in logs):
         return f"tenside ph {batch} --of batch --read PH"
     going = next((log for log in logs if log.state == "open"), None)

@@ -88,7 +88,7 @@ def ph_of(
 
 def _acid_apart(found: Subject, answer: PhAnswer) -> Iterator[str]:
     """Yield how the estimate goes with that of the weigh sheet, which counts acid that a step takes before the log."""
-    if found.batch is None or answer.sessions:
+    if found.batch is None or answer.sessions or answer.finished:
         return
     apart = [step for step in sheet_of(found).steps if step.part.apart]
     last = next((step.part.ph for step in reversed(apart) if step.part.ph is not None), None)

@@ -269,7 +269,7 @@ def rescue(
     found = substitute(brief, wide, material, asked(size), kept, at=at)
     lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size)
     small = smaller_batch(batch, material, there)
-    now = Rescue(batch.batch, size, batch.size_g, lines, small)
+    now = Rescue(batch.batch, size, batch.size_g, lines, small, batch.scale)
     return Answer("substitute", replace(found, now=now), 0 if lines else 4)
 
 
@@ -434,14 +434,15 @@ def together(
         shelf_file: Shelf instead of the own one of briefs that are named.
         library_files: Library files or folders instead of the shipped one, for them.
     """
+    from optimizer.answers.columns import told_apart
     from optimizer.answers.stock import stocked_brief
     from optimizer.studies.multi_product import Product, alone, joint
 
     files: dict[str, Any] = {"shelf": shelf_file, "libraries": library_files, "rates": rates}
     pairs = products.items() if isinstance(products, Mapping) else products
-    made = tuple(
-        Product(asked if isinstance(asked, Brief) else stocked_brief(asked, **files), kg) for asked, kg in pairs
-    )
+    briefs = [asked if isinstance(asked, Brief) else stocked_brief(asked, **files) for asked, _ in pairs]
+    names = told_apart([b.scenario.name for b in briefs], [next(iter(b.files), "") for b in briefs])
+    made = tuple(Product(b, kg, name) for b, (_, kg), name in zip(briefs, pairs, names, strict=True))
     plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
     apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
 

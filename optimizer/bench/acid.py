@@ -15,6 +15,7 @@ from optimizer.assessment.alarms import foremost
 from optimizer.assessment.alkalinity import AlkalinityBasis, estimated_ph, ingredients_of, known_of
 from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.bench.batch import Adjustment, Batch, PhReading
+from optimizer.bench.stage import ended
 from optimizer.bench.strike import Struck, lines_of, struck_of
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.advice import LARGEST_SHARE, AcidAdvice, Added, added, advise
@@ -146,6 +147,8 @@ class PhAnswer:
         preservation: Acid preservatives at the target.
         alarms: What is said before anything else, and on what it rests.
         struck: Readings of the batch file that count no more.
+        finished: Why nothing goes into the batch any more; empty while something may.
+        step_g: What the last digit of the batch's scale shows [g]; None without a batch file.
     """
 
     setting: Setting
@@ -165,6 +168,8 @@ class PhAnswer:
     preservation: Preservation | None = None
     alarms: tuple[Caution, ...] = ()
     struck: tuple[Struck, ...] = ()
+    finished: str = ""
+    step_g: float | None = None
 
 
 def ph_answer(
@@ -222,6 +227,8 @@ def ph_answer(
         preservation_of(brief, formula, aim),
         foremost(brief, formula, aim),
         struck_of(batch, "reading") if batch else (),
+        ended(batch) if batch else "",
+        batch.scale.step_g if batch else None,
     )
 
 
@@ -397,7 +404,8 @@ def sessions_of(
             ) from None
         notes = tuple(", ".join(w for w in (r.on, r.note) if w) for r in one.reading)
         own = tuple(numbers[id(r)] for r in one.reading)
-        found.append(replace(_session(one.of, log, notes, blend_g, one.added_g), numbers=own))
+        session = replace(_session(one.of, log, notes, blend_g, one.added_g), numbers=own)
+        found.append(_finished(session, ended(batch)))
         known = log.estimate
     return tuple(found)
 
@@ -414,6 +422,14 @@ def _session(
     if grams > read_at + USED:
         advice = _unread(advice, grams, read_at)
     return AcidSession(of, log, notes, advice, log.total(log.sample), for_batch, so_far, log.worth(), inside_g=grams)
+
+
+def _finished(session: AcidSession, why: str) -> AcidSession:
+    """Return a log that proposes nothing, if nothing goes into its batch any more."""
+    if not why:
+        return session
+    advice = replace(session.advice, state="finished", next_addition=0.0, expected=None, reason=why)
+    return replace(session, advice=advice, for_batch=None)
 
 
 def _unread(advice: AcidAdvice, grams: float, read_at: float) -> AcidAdvice:

@@ -23,6 +23,7 @@ from optimizer.data.facts import Amount, Celsius, Frozen, Material, Percent, Ph,
 from optimizer.data.names import ids_of, unmeant
 from optimizer.errors import DataError, Problem, fault, from_validation
 from optimizer.files import changing, read_text, read_toml, write_atomic
+from optimizer.units import number
 
 
 class Scale(Frozen):
@@ -44,6 +45,21 @@ class Scale(Frozen):
     def least_g(self) -> float:
         """Least amount that can be weighed well enough [g]: error / allowed error."""
         return self.off_g * 100 / self.allowed_percent
+
+    @property
+    def decimals(self) -> int:
+        """How many decimals it shows."""
+        return len(f"{self.step_g:.9f}".rstrip("0").partition(".")[2])
+
+    def nearest(self, grams: float) -> float:
+        """Return grams as it can show them; what is less than its step with three digits, for a finer scale."""
+        if abs(grams) < self.step_g:
+            return float(f"{grams:.3g}")
+        return round(round(grams / self.step_g) * self.step_g, 9)
+
+    def told(self, grams: float) -> str:
+        """Return grams that were worked out as it can show them."""
+        return number(self.nearest(grams), max(4, self.decimals))
 
 
 ReadingKind = Literal["viscosity_mpas", "flow_s", "judged"]

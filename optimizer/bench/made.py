@@ -126,11 +126,11 @@ def _evaporated(batch: Batch, grams: dict[str, float], inputs: list[Input], note
         return 0.0
     if finish.water_since_g:
         since = f"{number(finish.water_since_g, 2)} g of the water were put back after the batch was weighed"
-        notes.append(f"{since}: {number(finish.there_g, 2)} g by sum")
+        notes.append(f"{since}: {batch.scale.told(finish.there_g)} g by sum")
     missing = fsum(grams.values()) - finish.there_g - finish.lost_g
     if missing >= 0:
         if missing > grams.get(water, 0.0):
-            what = f"{number(missing, 2)} g are missing at the end, more than the water that went in."
+            what = f"{batch.scale.told(missing)} g are missing at the end, more than the water that went in."
             step = "Check finish.mass_g, finish.lost_g and the weights; only water evaporates."
             raise fault(batch.where, "finish.mass_g", what, step)
         grams[water] = grams.get(water, 0.0) - missing
@@ -139,7 +139,7 @@ def _evaporated(batch: Batch, grams: dict[str, float], inputs: list[Input], note
     _summed(grams, inputs[-1:])
     if -missing > batch.scale.step_g:
         notes.append(
-            f"the batch weighs {number(-missing, 2)} g more than all that is noted: counted as water; "
+            f"the batch weighs {batch.scale.told(-missing)} g more than all that is noted: counted as water; "
             "if it was anything else, write it into the file"
         )
     return 0.0

@@ -29,7 +29,7 @@ from optimizer.solve.existing import formula_at
 from optimizer.solve.result import Outcome
 from optimizer.solve.shadow_prices import measure_rules
 from optimizer.uncertainty.lots import at_lots, lot_range
-from optimizer.units import AS_TYPED, KEPT, number
+from optimizer.units import AS_TYPED, KEPT
 
 SLOPPY = 0.5
 """A sum of doses that moved by more than this [% of the batch] is told as a different batch size."""
@@ -202,8 +202,8 @@ def _notes(batch: Batch, went: WentIn) -> Iterator[str]:
     """Yield what is to be said of the mass balance."""
     yield from went.notes
     if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
-        yield f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned"
-    doubt = evaporation_doubt(went)
+        yield f"{batch.scale.told(went.mass_g)} g were made, {batch.scale.told(batch.size_g)} g were planned"
+    doubt = evaporation_doubt(went, batch.scale)
     if doubt:
         yield doubt
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from math import fsum
 
-from optimizer.bench.batch import Batch
+from optimizer.bench.batch import Batch, Scale
 from optimizer.bench.made import WentIn, water_of, went_in
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
@@ -44,14 +44,16 @@ class Refill:
     """All water that was added then [g], as `--water-added` notes it."""
     evaporated_g: float = untold()
     """What went in and is not there any more [g]."""
+    scale: Scale = untold()
+    """The balance that weighs it."""
 
     @property
     def where_it_is(self) -> str:
         """Where the missing water is, in a sentence: in the air, or never added."""
         if self.evaporated_g >= self.grams - AS_TYPED:
             return "As much has evaporated."
-        open_ = f"{number(self.grams - self.evaporated_g, 2)} g of it were planned and are not in yet"
-        return f"{open_}; {number(self.evaporated_g, 2)} g have evaporated."
+        open_ = f"{self.scale.told(self.grams - self.evaporated_g)} g of it were planned and are not in yet"
+        return f"{open_}; {self.scale.told(self.evaporated_g)} g have evaporated."
 
 
 def stands_for(batch: Batch, went: WentIn, water: str) -> float:
@@ -94,7 +96,7 @@ def refill_of(
     there = batch.finish.there_g
     if there is None or missing < NOTICEABLE * went.mass_g / 100:
         return None
-    grams = whole_steps(missing * there / went.mass_g, batch.scale.step_g)
+    grams = batch.scale.nearest(missing * there / went.mass_g)
     mass = went.mass_g + missing
     filled = {n: 100 * g / mass for n, g in went.grams.items()}
     filled[water] = filled.get(water, 0.0) + 100 * missing / mass
@@ -105,12 +107,7 @@ def refill_of(
         why_not = f"{batch.finish.bottles} bottles are filled, and what is filled is not opened again"
     elif worse:
         why_not = f"with it these rules would break: {listed(worse)}"
-    return Refill(grams, why_not, there + grams, batch.finish.water_added_g + grams, went.evaporated_g)
-
-
-def whole_steps(grams: float, step_g: float) -> float:
-    """Return grams as the scale can show them."""
-    return round(round(grams / step_g) * step_g, 9)
+    return Refill(grams, why_not, there + grams, batch.finish.water_added_g + grams, went.evaporated_g, batch.scale)
 
 
 def refuse_evaporation(batch: Batch, materials: Mapping[str, Material]) -> None:
@@ -119,18 +116,18 @@ def refuse_evaporation(batch: Batch, materials: Mapping[str, Material]) -> None:
     Raises:
         DataError: If it does.
     """
-    doubt = evaporation_doubt(went_in(batch, materials))
+    doubt = evaporation_doubt(went_in(batch, materials), batch.scale)
     if doubt:
         raise fault(batch.where, "finish.mass_g", f"{doubt}.", "If it is right, add --sure.")
 
 
-def evaporation_doubt(went: WentIn) -> str:
+def evaporation_doubt(went: WentIn, scale: Scale) -> str:
     """Return what is to be said of an evaporation that is hardly possible, nothing of a usual one."""
     share = 100 * went.evaporated_g / (went.mass_g + went.evaporated_g)
     if share <= DOUBTFUL:
         return ""
     return (
-        f"{number(went.evaporated_g, 2)} g, {number(share, 1)} % of what went in, would have evaporated, which is much "
-        f"for a wash (more than {number(DOUBTFUL)} %): weigh the batch again, and look for a weight that is wrong or "
-        "product that stayed behind (--lost)"
+        f"{scale.told(went.evaporated_g)} g, {number(share, 1)} % of what went in, would have evaporated, which is "
+        f"much for a wash (more than {number(DOUBTFUL)} %): weigh the batch again, and look for a weight that is wrong "
+        "or product that stayed behind (--lost)"
     )

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from optimizer.bench.batch import Batch
+from optimizer.bench.batch import Batch, Scale
 from optimizer.bench.weighed import tolerance_g
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, untold
 from optimizer.units import AS_TYPED, whole_down
 
 SIZES = (100, 101, 102, 105, 110, 115, 120, 130, 150, 200)
@@ -45,6 +45,8 @@ class Rescue:
     smaller_g: float | None
     """A smaller batch of the plan itself that what is in of the missing material suffices for [g]; None if other
     weights are past it already."""
+    scale: Scale = untold()
+    """The balance of the batch."""
 
 
 def floors_g(batch: Batch) -> dict[str, float]:

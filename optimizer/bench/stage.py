@@ -36,6 +36,16 @@ def unfinished(batch: Batch) -> Stage | None:
     return _to_weigh(batch) or _to_adjust(batch) or _to_thicken(batch) or weigh_it
 
 
+def ended(batch: Batch) -> str:
+    """Return why nothing goes into a batch any more, in a sentence; empty while something may."""
+    if batch.finish.bottles:
+        filled = f"{batch.finish.bottles} {'bottle is' if batch.finish.bottles == 1 else 'bottles are'} filled"
+        return f"{filled}, and what is filled is not opened again: nothing more goes into this batch."
+    if stage_of(batch).step == "keep" and unfinished(batch) is None:
+        return "The batch is finished: nothing more goes into it."
+    return ""
+
+
 def _to_weigh(batch: Batch) -> Stage | None:
     noted = {w.material for w in batch.weighed}
     left = sum(name not in noted for name in batch.doses)

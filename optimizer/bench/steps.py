@@ -470,9 +470,8 @@ def _thickening(
 
 
 def _finish(batch: Batch) -> PhaseStep:
-    do = [
-        f"Weigh the batch. With the water that is left make it up to {number(batch.size_g, 3)} g and note that water."
-    ]
+    size = batch.scale.told(batch.size_g)
+    do = [f"Weigh the batch. With the water that is left make it up to {size} g and note that water."]
     do.append("Read the pH once more, note look, smell and temperature, keep a sample, and fill after a day's rest.")
     see = ("Foam has gone after a day.",)
     return PhaseStep(

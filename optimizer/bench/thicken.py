@@ -9,6 +9,7 @@ from typing import Literal
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
 from optimizer.assessment.thickening import WAIT_MIN, SaltRoute, plan_of, rule_of, step_of, window_of
 from optimizer.bench.batch import Batch, ReadingKind, Scale, ThickenerStep, ThickeningEntry
+from optimizer.bench.stage import ended
 from optimizer.bench.strike import lines_of
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
@@ -29,9 +30,11 @@ NEAR_TARGET = 0.8
 TOP_JUDGED = 5.0
 
 State = Literal[
-    "closed", "open", "on samples", "read again", "target reached", "no longer rising", "peak passed", "limit reached"
-]
-"""on samples: the thickener goes in while a batch is made, so a finished one takes no further step of it."""
+    "closed", "open", "on samples", "read again", "target reached", "no longer rising", "peak passed", "limit reached",
+    "finished",
+]  # fmt: skip
+"""on samples: the thickener goes in while a batch is made, so a finished one takes no further step of it; finished:
+nothing goes into the batch any more."""
 
 
 @immutable
@@ -184,8 +187,10 @@ def _log(
     budget, limits = _limits(batch, log, material, brief, formula)
     ph, notes = ph_of(batch, log)
     read = _LogRead(batch, log, material, kind, latest, points, ph, max(0.0, min(value for _, value in limits)))
-    notes += [*_doubts(points, kind), *_beyond_plan(read)]
-    state, said = _judge(read)
+    why = ended(batch)
+    notes = [*([] if why else notes), *_doubts(points, kind), *_beyond_plan(read)]
+    judged: tuple[State, str] = ("finished", why) if why else _judge(read)
+    state, said = judged
     if material.function == "salt" and state == "open":
         state, said, more = _salted(read, said, budget, plan_of(formula, setting, brief).salt)
         notes += more

@@ -20,6 +20,8 @@ from optimizer.units import AS_TYPED, listed, number
 
 FAR_MASS = 2.0
 """The same for the mass of the finished batch."""
+FILLING = {"bottle_ml", "density_g_per_ml"}
+"""What turns bottles into a mass; often measured only once the batch is mixed."""
 
 
 @immutable
@@ -142,7 +144,7 @@ def checked(
         total = noted + fsum(w.grams for w in new)
         if total > planned[name] + tolerance_g(batch, planned[name]) + AS_TYPED:
             so_far = f", {number(noted, 4)} g of it before" if noted else ""
-            what = f"{number(total, 4)} g in all{so_far}; {number(planned[name], 4)} g are planned."
+            what = f"{number(total, 4)} g in all{so_far}; {batch.scale.told(planned[name])} g are planned."
             problems.append(Problem(where, name, what, "Look at the scale again; if it is right, add --sure."))
     if problems:
         raise DataError(problems)
@@ -168,7 +170,7 @@ def _twice(where: str, batch: Batch, new: list[Weight], planned: Mapping[str, fl
         return Problem(where, name, what, f"Write a further portion with a plus, such as {name}=+{typed}.")
     noted = fsum(w.grams for _, w in before)
     lines = f"line{'s' * (len(before) > 1)} {listed([str(n) for n, _ in before])}"
-    left = f"; {number(max(0.0, planned[name] - noted), 4)} g are left to weigh" if name in planned else ""
+    left = f"; {batch.scale.told(max(0.0, planned[name] - noted))} g are left to weigh" if name in planned else ""
     what = f"{number(noted, 4)} g of it are noted already ({lines}){left}."
     step = (
         f"Write a further portion as {name}=+{typed}; or strike what is wrong: "
@@ -178,7 +180,15 @@ def _twice(where: str, batch: Batch, new: list[Weight], planned: Mapping[str, fl
 
 
 def note_finish(document: tomlkit.TOMLDocument, told: Mapping[str, float], day: str) -> None:
-    """Write the end of a batch into its file: a mass holds the water that is noted with it, but none noted later."""
+    """Write the end of a batch into its file: a mass holds the water that is noted with it, but none noted later.
+
+    Content of a bottle and density, which the plan may state before, are keys of the batch itself.
+    """
+    for key in FILLING & told.keys():
+        document[key] = told[key]
+    told = {key: value for key, value in told.items() if key not in FILLING}
+    if not told:
+        return
     end: Any = document.setdefault("finish", tomlkit.table())
     if "mass_g" in told:
         end.pop("water_at_mass_g", None)
@@ -196,7 +206,7 @@ def check_finish(where: str, batch: Batch, mass_g: float | None, *, sure: bool =
     """
     if mass_g is None or sure or batch.size_g / FAR_MASS <= mass_g <= batch.size_g * FAR_MASS:
         return
-    what = f"{number(mass_g, 3)} g is far from the {number(batch.size_g, 3)} g that are planned."
+    what = f"{number(mass_g, 3)} g is far from the {batch.scale.told(batch.size_g)} g that are planned."
     raise DataError([Problem(where, "finish.mass_g", what, "Write grams; if it is right, add --sure.")])
 
 

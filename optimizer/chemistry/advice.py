@@ -23,9 +23,10 @@ SAFE = 2.3263
 At the 10 % point 4 of 100 simulated batches of amphoteric or acyl amino acid went past the edge on their way, at the
 1 % point 0 to 5, mostly by less than 0.1; chosen on simulations, nobody measured any."""
 
-State = Literal["measure", "add", "stop", "passed", "wrong way", "check"]
+State = Literal["measure", "add", "stop", "passed", "wrong way", "check", "finished"]
 """measure: read the pH first; add: the next addition; stop: inside the target; passed: beyond it; wrong way: this
-solution moves away from the target; check: readings contradict each other."""
+solution moves away from the target; check: readings contradict each other; finished: nothing goes into the batch any
+more."""
 
 
 @immutable

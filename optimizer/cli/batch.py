@@ -98,6 +98,10 @@ def weighed(
     ] = None,
     lost: Annotated[float | None, typer.Option(help="Product left in vessels or taken as samples, g.", min=0)] = None,
     bottles: Annotated[int | None, typer.Option(help="Bottles filled.", min=0)] = None,
+    bottle: Annotated[float | None, typer.Option(help="Nominal content of a bottle, ml.", min=0.1)] = None,
+    density: Annotated[
+        float | None, typer.Option(help="Measured density, g/ml; never assumed.", min=0.8, max=1.4)
+    ] = None,
     sure: Annotated[bool, typer.Option("--sure", help="More than is planned is meant so.")] = False,
     strike: Strikes = None,
     why: Why = "",
@@ -109,7 +113,10 @@ def weighed(
     from optimizer.bench.strike import asked_of
     from optimizer.bench.weighed import weight_of
 
-    ended = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
+    ended = {
+        "mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles, "bottle_ml": bottle,
+        "density_g_per_ml": density,
+    }  # fmt: skip
     finish = {k: v for k, v in ended.items() if v is not None}
     wrong = asked_of(strike, why, day_of(on))
     if not weights and not finish and wrong is None:

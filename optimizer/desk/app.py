@@ -17,22 +17,22 @@ from importlib import import_module
 from pathlib import Path
 from pkgutil import iter_modules
 from typing import TypeVar
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from anyio import to_thread
 from starlette.applications import Starlette
 from starlette.formparsers import MultiPartException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
-from starlette.routing import Route
+from starlette.routing import Route, compile_path
 
 from optimizer.desk import screens, watch
 from optimizer.desk.asked import Asked, Desk, Upload
 from optimizer.desk.folder import Folder, UnknownNameError
 from optimizer.desk.frame import framed, static
-from optimizer.desk.guard import Device, Guard
+from optimizer.desk.guard import BENCH_ALONE, Device, Guard
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.screen import LARGE, Download, Page, Place, RefusedError, Screen
+from optimizer.desk.screen import LARGE, Download, Page, Place, RefusedError, Rights, Screen
 from optimizer.desk.words import in_words, on_page, sentence
 from optimizer.errors import DataError, TensideError, UsageError
 
@@ -77,7 +77,7 @@ def make_desk(
     """
     found = all_screens()
     entries = tuple(s.entry for s in sorted(found, key=lambda s: s.rank) if s.entry)
-    desk = Desk(Folder(folder), guard or Guard(), entries, today or _today, address)
+    desk = Desk(Folder(folder), guard or Guard(), entries, today or _today, address, _rights(found))
     door = _Door(desk, frozenset(hosts))
     routes = [
         Route("/open", door.enter, methods=["GET"]),
@@ -99,6 +99,12 @@ def all_screens() -> list[Screen]:
     """Return the screens: one of each file of `desk/screens/`."""
     names = sorted(m.name for m in iter_modules(screens.__path__))
     return [import_module(f"{screens.__name__}.{name}").SCREEN for name in names]
+
+
+def _rights(found: Iterable[Screen]) -> Callable[[str], Rights]:
+    """Return what tells what a form changes that is sent to an address, as a link is written."""
+    places = [(compile_path(place.path)[0], place.rights) for screen in found for place in screen.places]
+    return lambda to: next((rights for path, rights in places if path.match(unquote(to))), "bench")
 
 
 class ClosedError(Exception):
@@ -244,8 +250,7 @@ class _Door:
         if request.method == "POST":
             self._own(request)
             if place.rights == "formula" and not device.formulas:
-                words = "This device may note what happens at the bench, and change nothing else."
-                raise ClosedError(HTTPStatus.FORBIDDEN, words)
+                raise ClosedError(HTTPStatus.FORBIDDEN, BENCH_ALONE)
             asked.typed, asked.files = await _form(request, place.longest)
             if not device.knows(asked.text("form"), asked.place):
                 words = "This form is from before the desk was opened. Go back, load the page anew and send it again."

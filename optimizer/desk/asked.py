@@ -11,7 +11,7 @@ from optimizer.answers.days import day_of
 from optimizer.data.sheet import number_of
 from optimizer.desk.folder import Folder
 from optimizer.desk.guard import Device, Guard, Outcome
-from optimizer.desk.screen import RefusedError
+from optimizer.desk.screen import RefusedError, Rights
 from optimizer.errors import UsageError
 from optimizer.units import number
 
@@ -34,6 +34,8 @@ class Desk:
     today: Callable[[], str]
     address: Callable[[], str]
     """Where other devices reach the desk; empty if they cannot."""
+    rights: Callable[[str], Rights]
+    """What a form changes that is sent to an address."""
 
 
 @dataclass
@@ -52,6 +54,7 @@ class Asked:
         readings: How a figure that can be read two ways can be read, by field.
         fragment: The script asked for the body alone, to put it in place.
         watch: Where the page is told that its file was changed.
+        told: What was said once on the page and need not be said again.
     """
 
     desk: Desk
@@ -65,6 +68,7 @@ class Asked:
     readings: dict[str, tuple[str, ...]] = field(default_factory=dict)
     fragment: bool = False
     watch: str = ""
+    told: set[str] = field(default_factory=set)
 
     @property
     def folder(self) -> Folder:
@@ -127,6 +131,10 @@ class Asked:
             return read(self.text(name) or self.today)
         except UsageError as error:
             raise RefusedError({name: str(error)}) from None
+
+    def may_send(self, to: str) -> bool:
+        """Return whether this device may send a form to an address."""
+        return self.device.formulas or self.desk.rights(to.partition("?")[0]) != "formula"
 
     def done(self, to: str, words: str) -> Outcome:
         """Return what a form that was taken leads to; what it typed may be forgotten."""

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -68,6 +69,18 @@ class Seen(Generic[T]):
 def name_of(folder: Path, path: Path) -> str:
     """Return how addresses call a file of the folder: its name without the ending, after its folder's if it has one."""
     return path.relative_to(folder).with_suffix("").as_posix().replace("/", "~")
+
+
+def apart(listed: Iterable[tuple[str, str]]) -> list[tuple[str, str, str]]:
+    """Return what a list shows: how addresses call each, its title, and its file where another has the same title."""
+    every = list(listed)
+    titles = Counter(title for _, title in every)
+    return [(name, title, name.replace("~", "/") if titles[title] > 1 else "") for name, title in every]
+
+
+def in_a_choice(listed: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Return the same as values and words to choose from, where no letters can be quiet."""
+    return [(name, f"{title} ({file})" if file else title) for name, title, file in apart(listed)]
 
 
 class Folder:
@@ -150,6 +163,10 @@ class Folder:
         """Return the maker's own briefs, each with how addresses call it."""
         own = briefs_of(self.path).own
         return [(name_of(self.path, Path(line.call)), line) for line in own]
+
+    def products(self) -> list[tuple[str, str]]:
+        """Return the briefs that can be used, each with how addresses call it and its words to choose it by."""
+        return in_a_choice((name, line.name or name) for name, line in self.briefs() if not line.trouble)
 
     def brief(self, name: str) -> Path:
         """Return where a brief of the maker's own lies.

@@ -8,6 +8,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from optimizer.desk.asked import Asked
+from optimizer.desk.guard import BENCH_ALONE
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import Page
 from optimizer.desk.words import NOBODY, Materials, document_on_page
@@ -101,6 +102,16 @@ def _wrong(asked: Asked) -> Html | None:
     return tag("p", text, class_="wrong", role="alert")
 
 
+def not_here(asked: Asked, to: str) -> Html | None:
+    """Return what stands in the place of a form that this device may not send; None if it may, empty if it was said."""
+    if asked.may_send(to):
+        return None
+    if BENCH_ALONE in asked.told:
+        return markup()
+    asked.told.add(BENCH_ALONE)
+    return tag("p", BENCH_ALONE, class_="soft")
+
+
 def form(asked: Asked, to: str, *parts: Child, keep: str = "", photo: bool = False, **attributes: str) -> Html:
     """Return a form that notes something once, however often it is sent.
 
@@ -111,7 +122,13 @@ def form(asked: Asked, to: str, *parts: Child, keep: str = "", photo: bool = Fal
         keep: Under which name the browser keeps what is half typed until it is noted; empty for not at all.
         photo: Whether a file may come with it.
         attributes: Of the element.
+
+    Returns:
+        The form; where this device may not send it, once on a page who may.
     """
+    refused = not_here(asked, to)
+    if refused is not None:
+        return refused
     return tag(
         "form",
         tag("input", type="hidden", name="form", value=asked.device.form_id(to.partition("?")[0])),
@@ -292,8 +309,9 @@ def button(words: str, *, quiet: bool = False, **attributes: str) -> Html:
 
 
 def folded(words: str, *parts: Child, open_: bool = False) -> Html:
-    """Return what is seen when its words are touched."""
-    return tag("details", tag("summary", words), *parts, open=open_)
+    """Return what is seen when its words are touched; nothing if there is nothing to be seen."""
+    inside = markup(*parts)
+    return tag("details", tag("summary", words), inside, open=open_) if inside else inside
 
 
 def report(document: Document, key: str = "s", materials: Materials = NOBODY) -> Html:

@@ -23,6 +23,12 @@ PHONE_SECONDS = 600.0
 """How long a key for a telephone is good [s]."""
 REMEMBERED = 400
 """Forms whose outcome is remembered for each device, the latest."""
+BENCH_ALONE = (
+    "This device may note what happens at the bench, and change nothing else. Formulas, prices and files are changed "
+    "on the machine that the desk runs on, or on a device that was let in with 'It may change formulas and prices, "
+    "too' (under Devices there; as a command 'tenside open --phone --formulas')."
+)
+"""What is said to a device that may not change formulas, and who may."""
 
 
 @dataclass(frozen=True)

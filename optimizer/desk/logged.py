@@ -37,6 +37,13 @@ def sure(asked: Asked, words: str, key: str = "") -> Html | None:
     return tick(asked, "sure", f"It is meant so: {words}", key=f"{key}sure") if "" in asked.problems else None
 
 
+def late(asked: Asked, noting: Html, finished: str) -> Html:
+    """Return the form of a log: of a batch that is finished folded, for what was done before and is not noted yet."""
+    if not finished:
+        return noting
+    return folded("Note what was done before it was finished", noting, open_=bool(asked.problems))
+
+
 def entry(number: int, name: str, amount: str, *more: Child) -> Html:
     """Return one line of a log; its number hangs in the margin."""
     line = tag("div", tag("span", name, class_="name"), tag("span", amount, class_="n"), class_="line")

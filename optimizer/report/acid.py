@@ -14,7 +14,7 @@ from optimizer.report.cautions import alarm_listing, rests_listing
 from optimizer.report.document import Columns, Document, Listing, Table, figures, filled
 from optimizer.report.ph_json import PhTold
 from optimizer.report.struck import struck_listing
-from optimizer.units import listed, number
+from optimizer.units import listed, number, whole_down
 
 FINE = 0.05
 """Below this many grams an addition is hard to weigh on a balance that shows 0.01 g; common practice."""
@@ -35,7 +35,7 @@ def ph_document(told: PhTold) -> Document:
     if answer.window:
         sections.append(Listing("pH windows", answer.window.doubts))
     sections += filled(_ingredients(answer))
-    if answer.gain and session is None:
+    if answer.gain and session is None and not answer.finished:
         sections.append(_titrate(answer))
     if answer.preservation:
         sections += _preservation_sections(answer.preservation)
@@ -53,6 +53,8 @@ def _planned_facts(answer: PhAnswer) -> list[tuple[str, str]]:
     estimate = f"{ph_words(answer.estimate)} ({_dilution(answer.estimate_water)}), before anything is added"
     facts = [("estimated pH", estimate), ("solution", solution_words(answer.solution))]
     facts += [("assumed", answer.assumed)] if answer.assumed else []
+    if answer.finished:
+        return facts
     facts.append(("dose", f"{_grams(answer.dose)} g per 100 g of blend"))
     if answer.batch_dose is not None and answer.blend_g is not None:
         facts.append(("", f"{_grams(answer.batch_dose)} g for {number(answer.blend_g, 1)} g of blend"))
@@ -60,6 +62,8 @@ def _planned_facts(answer: PhAnswer) -> list[tuple[str, str]]:
 
 
 def _verdict(answer: PhAnswer) -> str:
+    if answer.finished:
+        return answer.finished
     if not answer.sessions:
         way = "acid" if answer.solution.chemical.acid else "alkali"
         return f"A plan, not a reading: about {_about(answer.dose.typical)} g of {way} solution per 100 g of blend."
@@ -68,7 +72,8 @@ def _verdict(answer: PhAnswer) -> str:
         name = f"{solution.chemical.name}, {number(solution.percent, 1)} %"
         if advice.next_addition < FINE / 10:
             return f"Less than {FINE / 10:g} g of {name} is left to add: dilute it, or leave the pH as it is."
-        return f"Add {weighable(advice.next_addition)} g of {name} now, stir, wait about 10 minutes, read."
+        grams = _dosed(answer, advice.next_addition, answer.sessions[-1].of)
+        return f"Add {grams} g of {name} now, stir, wait about 10 minutes, read."
     words = {
         "measure": "Read the pH first.",
         "stop": "Stop: inside the target.",
@@ -114,8 +119,8 @@ def _said(session: AcidSession, answer: PhAnswer) -> Iterator[str]:
         yield f"Scaled to {number(answer.blend_g, 1)} g of batch: {_grams(session.for_batch)} g."
         if portion := first_portion(session):
             yield (
-                f"Into the batch at first not more than {weighable(portion)} g (60 % of the lowest estimate); then "
-                "start a log of the batch with --of batch."
+                f"Into the batch at first not more than {_dosed(answer, portion)} g (60 % of the lowest estimate); "
+                "then start a log of the batch with --of batch."
             )
     if log.readings[-1].water > 0:
         yield f"Target and estimate are meant at the last reading's dilution, {_dilution(log.readings[-1].water)}."
@@ -226,3 +231,14 @@ def _about(grams: float) -> str:
 def weighable(grams: float) -> str:
     """Return a mass to be weighed, with three digits that count."""
     return number(grams, max(0, min(4, 2 - floor(log10(grams))))) if grams > 0 else "0"
+
+
+def steps_of(grams: float, step_g: float) -> str:
+    """Return an addition as the scale can show it, never more; what is too small for the scale as it is."""
+    whole = whole_down(grams / step_g) * step_g
+    return number(whole, 6) if whole > 0 else weighable(grams)
+
+
+def _dosed(answer: PhAnswer, grams: float, of: str = "batch") -> str:
+    """Return what goes into a batch in steps of its scale; a sample is dosed on a finer one."""
+    return weighable(grams) if answer.step_g is None or of == "sample" else steps_of(grams, answer.step_g)

@@ -45,7 +45,7 @@ class Together:
 
 
 def _cautions(plan: JointPlan, products: tuple[Product, ...]) -> tuple[Caution, ...]:
-    briefs = {p.brief.scenario.name: p.brief for p in products}
+    briefs = {p.name: p.brief for p in products}
     return cautions_of_several(
         (p.name, briefs.get(p.name, products[0].brief), p.formula, p.setting) for p in plan.products
     )

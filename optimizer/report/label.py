@@ -115,7 +115,7 @@ def missing_of(label: Label) -> tuple[str, ...]:
     todo += [f"A legal ceiling is exceeded: {listed(c.substances)}, {number(c.percent)} %." for c in _over_law(label)]
     todo += [c.words for c in label.cautions if c.loud]
     if label.content is None:
-        todo.append("State the content: the bottle in ml and the density that you measured, in the batch file.")
+        todo.append("State the content: the bottle in ml and the density that you measured (--bottle, --density).")
     return tuple(todo)
 
 

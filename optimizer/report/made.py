@@ -72,7 +72,8 @@ class Weighed:
 def laid_document(laid: Laid) -> Document:
     """Return what was written."""
     batch = laid.batch
-    facts = [("batch", batch.batch), ("size", f"{number(batch.size_g, 3)} g{f', {laid.words}' if laid.words else ''}")]
+    words = f", {laid.words}" if laid.words else ""
+    facts = [("batch", batch.batch), ("size", f"{batch.scale.told(batch.size_g)} g{words}")]
     facts.append(("held back", f"{number(batch.held_back_percent)} % of water for acid, thickener and evaporation"))
     facts.append(("scale", f"shows {number(batch.scale.step_g)} g"))
     facts += [("assumed", note) for note in laid.notes]
@@ -82,7 +83,7 @@ def laid_document(laid: Laid) -> Document:
 
 def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Container[str] = ()) -> Document:
     """Return what is noted and what is still to be weighed; of what was noted just now the sums in words."""
-    rows, sums = [], []
+    rows, sums, scale = [], [], batch.scale
     numbers: dict[str, list[str]] = {}
     for n, noted in enumerate(batch.all_weighed, 1):
         if not noted.struck:
@@ -91,13 +92,13 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Contai
         if line.material in now and line.noted is not None:
             left = line.planned - line.noted
             rest = (
-                f"{number(left, 2)} g left" if left > 0 else f"{number(-left, 2)} g over" if left < 0 else "none left"
+                f"{scale.told(left)} g left" if left > 0 else f"{scale.told(-left)} g over" if left < 0 else "none left"
             )
             name = names.get(line.material, line.material)
-            sums.append(f"{name}: {number(line.noted, 4)} g of {number(line.planned, 2)} g so far, {rest}.")
-        off = "to be weighed" if line.noted is None else line.noted - line.planned
+            sums.append(f"{name}: {number(line.noted, 4)} g of {scale.told(line.planned)} g so far, {rest}.")
+        off = "to be weighed" if line.noted is None else scale.nearest(line.noted - line.planned)
         said = ", ".join(numbers.get(line.material, ()))
-        rows.append((names.get(line.material, line.material), said, line.planned, line.noted, off))
+        rows.append((names.get(line.material, line.material), said, scale.nearest(line.planned), line.noted, off))
     columns: Columns = (
         "material", "in line", *figures("planned", digits=2), *figures("noted"), *figures("difference", form="+.2f"),
     )  # fmt: skip
@@ -110,7 +111,7 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Contai
     if finish.water_added_g:
         facts.append(("water put back", f"{number(finish.water_added_g, 2)} g"))
     if finish.water_since_g and finish.there_g is not None:
-        facts.append(("mass with it", f"{number(finish.there_g, 2)} g by sum"))
+        facts.append(("mass with it", f"{scale.told(finish.there_g)} g by sum"))
     if finish.bottles is not None:
         facts.append(("bottles", str(finish.bottles)))
     verdict = f"Noted in {path}; {open_} of {len(batch.line)} lines are still to be weighed."
@@ -132,14 +133,14 @@ def made_document(made: Made) -> Document:
     elif slight:
         verdict = f"The batch as made keeps every rule but {len(slight)}, by no more than the scale can tell."
     if made.put_back is not None and not made.put_back.why_not:
-        verdict = f"Put back {number(made.put_back.grams, 2)} g of water. {verdict}"
+        verdict = f"Put back {batch.scale.told(made.put_back.grams)} g of water. {verdict}"
     law = [r.outcome for r in made.rules if r.broken and r.outcome.source == "law"]
     if law:
         broken = listed([f"{o.reading}, here {number(o.value, 3)} %" for o in law])
         verdict = f"BROKEN LAW: {broken}. Do not fill, use or sell this batch before an assessor has seen it. {verdict}"
     currency = made.brief.scenario.currency
     facts = _put_back(made)
-    facts.append(("batch", f"{batch.batch}, {number(went.mass_g, 2)} g"))
+    facts.append(("batch", f"{batch.batch}, {batch.scale.told(went.mass_g)} g"))
     if made.ph is not None:
         window = {None: "", True: ", in the planned window", False: ", outside the planned window"}[made.in_window]
         facts.append(("pH read last", f"{number(made.ph, 2)}{window}"))
@@ -180,7 +181,7 @@ def _put_back(made: Made) -> list[tuple[str, str]]:
         if any(rule.broken for rule in made.rules) or made.batch.finish.mass_g is None:
             return []
         return [("next", f"tenside label {path}, then tenside records keep {path}")]
-    grams = number(found.grams, 2)
+    grams = made.batch.scale.told(found.grams)
     if found.why_not:
         return [("water", f"{grams} g are missing; do not put them back: {found.why_not}")]
     mass, water = number(found.mass_after_g, 2), number(found.water_after_g, 2)
@@ -197,12 +198,13 @@ def _inputs(made: Made) -> Table:
     for item in made.went.inputs:
         key = (names[item.material], item.kind)
         totals[key] = totals.get(key, 0.0) + item.grams
-    rows: list[Row] = [(name, kind, grams) for (name, kind), grams in totals.items()]
+    near = made.batch.scale.nearest
+    rows: list[Row] = [(name, kind, near(grams)) for (name, kind), grams in totals.items()]
     if made.went.taken_g:
-        rows.append(("samples for pH", "taken out", -made.went.taken_g))
+        rows.append(("samples for pH", "taken out", -near(made.went.taken_g)))
     if made.went.evaporated_g > 0:
-        rows.append(("Water", "evaporated", -made.went.evaporated_g))
-    rows.append(Strong(("product", "", made.went.mass_g)))
+        rows.append(("Water", "evaporated", -near(made.went.evaporated_g)))
+    rows.append(Strong(("product", "", near(made.went.mass_g))))
     return Table("What went in", ("material", "how", *figures("g", digits=3)), tuple(rows))
 
 

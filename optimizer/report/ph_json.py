@@ -77,7 +77,7 @@ class AdjustedSession:
     start_g: float = seen("session.log.sample")
     solution: Solution = seen("session.log.solution")
     state: str = seen("session.advice.state")
-    """measure, add, stop, passed, wrong way or check."""
+    """measure, add, stop, passed, wrong way, check or finished."""
     reason: str = seen("session.advice.reason")
     next_addition_g: float = seen("session.advice.next_addition")
     expected_ph: Interval | None = seen("session.advice.expected")
@@ -130,6 +130,8 @@ class PhTold:
     notes: tuple[str, ...] = ()
     struck: tuple[Struck, ...] = seen("answer.struck")
     """Readings that count no more."""
+    finished: str = seen("answer.finished")
+    """Why nothing goes into the batch any more; empty while something may."""
 
     @told
     def target(self) -> Interval:

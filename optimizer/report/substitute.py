@@ -60,21 +60,23 @@ def substitute_document(done: Substituted) -> Document:
 
 def _now_facts(now: Rescue) -> list[tuple[str, str]]:
     """Return what the batch is and what else could be done with it."""
-    facts = [("batch", f"{now.batch}, planned {number(now.planned_g, 1)} g")]
+    facts = [("batch", f"{now.batch}, planned {now.scale.told(now.planned_g)} g")]
     if now.lines and now.size_g > now.planned_g:
         why = "1 % less cannot keep what is to be kept with what is in already"
-        facts.append(("becomes", f"{number(now.size_g, 1)} g: {why}"))
+        facts.append(("becomes", f"{now.scale.told(now.size_g)} g: {why}"))
     if now.smaller_g is not None:
-        facts.append(("or", f"as planned, but smaller: {number(now.smaller_g, 1)} g, for which there is enough of it"))
+        smaller = now.scale.told(now.smaller_g)
+        facts.append(("or", f"as planned, but smaller: {smaller} g, for which there is enough of it"))
     return facts
 
 
 def _now(done: Substituted, now: Rescue) -> Table:
     """Return what is in and what is still to be added, in grams."""
     known = done.brief.library.by_id
-    rows: list[Row] = [(known[x.material].name, x.planned_g, x.in_g, x.add_g) for x in now.lines]
-    planned, inside = sum(x.planned_g for x in now.lines), sum(x.in_g for x in now.lines)
-    rows.append(Strong(("sum", planned, inside, sum(x.add_g for x in now.lines))))
+    near = now.scale.nearest
+    grams = [(near(x.planned_g), x.in_g, near(x.add_g)) for x in now.lines]
+    rows: list[Row] = [(known[x.material].name, *figures_) for x, figures_ in zip(now.lines, grams, strict=True)]
+    rows.append(Strong(("sum", *map(sum, zip(*grams, strict=True)))))
     note = "Then acid and thickener as before; note what really went in with 'tenside weighed'."
     columns: Columns = ("material", *figures("plan", "in already", "still to add", digits=2))
     return Table("What now, g", columns, tuple(rows), note)

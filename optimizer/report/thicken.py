@@ -13,7 +13,7 @@ from optimizer.report.struck import struck_listing
 from optimizer.units import number
 
 WIDTH, HEIGHT = 56, 10
-GOOD = ("open", "on samples", "target reached")
+GOOD = ("open", "on samples", "target reached", "finished")
 
 
 @result

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from decimal import Decimal
 from math import fsum, nan
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
@@ -23,15 +22,9 @@ SIGNED = ("made by, date", "checked by, date")
 PLAN = "A plan for the bench. " + " ".join(ALWAYS)
 
 
-def _decimals(sheet: WeighSheet) -> int:
-    """Return how many decimals the scale shows."""
-    exponent = Decimal(f"{sheet.batch.scale.step_g:.12g}").normalize().as_tuple().exponent
-    return max(0, -int(exponent))
-
-
 def grams_text(sheet: WeighSheet, grams: float) -> str:
     """Return grams with as many decimals as the scale shows."""
-    return f"{grams:.{_decimals(sheet)}f}"
+    return f"{grams:.{sheet.batch.scale.decimals}f}"
 
 
 def facts_of(sheet: WeighSheet) -> list[tuple[str, str]]:
@@ -39,10 +32,10 @@ def facts_of(sheet: WeighSheet) -> list[tuple[str, str]]:
     batch = sheet.batch
     facts = [("batch", batch.batch), ("product", batch.product)]
     facts += [(k, v) for k, v in (("master formula", batch.master), ("planned on", batch.planned_on)) if v]
-    facts.append(("batch size", f"{number(batch.size_g, 3)} g"))
+    facts.append(("batch size", f"{batch.scale.told(batch.size_g)} g"))
     held = f"{grams_text(sheet, sheet.total_g)} g are weighed"
     if sheet.held_g > 0:
-        held += f", {number(sheet.held_g, 4)} g of water are set aside for acid, thickener and evaporation"
+        held += f", {batch.scale.told(sheet.held_g)} g of water are set aside for acid, thickener and evaporation"
     facts.append(("of which", held))
     scale = batch.scale
     least = f"shows {number(scale.step_g)} g; below {number(scale.least_g, 4)} g a line is off by more than "
@@ -148,7 +141,7 @@ def _by_number(sheet: WeighSheet, caution: Caution) -> Caution:
 
 
 def _columns(sheet: WeighSheet) -> Columns:
-    grams = f".{_decimals(sheet)}f"
+    grams = f".{sheet.batch.scale.decimals}f"
     return (
         Column("", "tick"), *figures("no."), Column("material", "name"), Column("id", "key"), *figures("%"),
         Column("weigh, g", "big", form=grams), Column("lot", "write"), Column("weighed, g", "write", form=grams),

@@ -15,10 +15,10 @@ from optimizer.errors import DataError, fault
 from optimizer.rules.row import Choice, Row, Setting, Side
 from optimizer.units import KEPT, ROUND_OFF, USED, stated
 
-Way = Literal["dropped", "moved", "counted", "widened"]
+Way = Literal["dropped", "moved", "tried", "counted", "widened"]
+"""How a rule gives way: left out whole; its limit moved as far as its measure must go; moved to the nearest figure that
+suffices, where no one measure tells it; moved by whole numbers; the range of the pH."""
 Shown = Literal["always", "where used", "apart", "understood"]
-"""How a rule gives way: left out whole; its limit moved as far as its measure must go; moved by whole numbers; the
-range of the pH."""
 
 
 class Rule(Frozen):

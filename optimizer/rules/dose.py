@@ -135,7 +135,7 @@ class IfUsed(LimitRule):
     summed: ClassVar[bool] = False
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
-    way: ClassVar[Way] = "dropped"
+    way: ClassVar[Way] = "tried"
     computed: ClassVar[bool] = False
     highest: ClassVar[float] = 100.0
 

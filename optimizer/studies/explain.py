@@ -40,6 +40,8 @@ class Filled(Active):
 
 FILLED = Filled(id="some-surfactant", at_least=0.1)
 """What a wash is asked for at the least where limits are mended, % active; made up, far below any that washes."""
+TRIED = 1e-4
+"""Limits that are found by trying are told in steps of this part of their unit."""
 PH_SHOWN = 0.01
 """A pH limit is told in steps of this."""
 
@@ -212,7 +214,9 @@ def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Lim
         return _ph_repairs(probe, active, rule)
     if rule.way == "counted":
         return _count_repairs(probe, active, rule)
-    if rule.way == "dropped":
+    if rule.way == "tried" and (tried := _tried_repairs(probe, active, rule)):
+        return tried
+    if rule.way in ("tried", "dropped"):
         return [
             LimitChange(rule.id, rule.name, "rule", float("nan"), float("nan"), rule.unit, DROP_STEPS, rule.reading())
         ]
@@ -285,6 +289,27 @@ def _nearer_ph(probe: Probe, active: frozenset[str], rule: Acidity, side: str, f
         else:
             most = middle - 1
     return _to(rule, side, round(far + enough * way, 6))
+
+
+def _tried_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[LimitChange]:
+    """Return the nearest limit that suffices when one end of a rule with choices moves; none of an exact one."""
+    assert isinstance(rule, LimitRule)
+    low, high = rule.limits
+    changes = []
+    for side, old, end in (("low", low, rule.lowest), ("high", high, rule.highest)):
+        if low == high or not isfinite(old) or not _suffices(probe, active, _to(rule, side, end)):
+            continue
+        way = TRIED if end > old else -TRIED
+        short, enough = 0, whole_up(abs(end - old) / TRIED)
+        while enough - short > 1:
+            middle = (short + enough) // 2
+            if _suffices(probe, active, _to(rule, side, round(old + middle * way, 9))):
+                enough = middle
+            else:
+                short = middle
+        new = round(old + enough * way, 9)
+        changes.append(_to(rule, side, min(new, end) if end > old else max(new, end)))
+    return changes
 
 
 def _count_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[LimitChange]:

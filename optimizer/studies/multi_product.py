@@ -40,10 +40,16 @@ ALMOST = 1 - NOT_FOR_NOTHING
 
 @immutable
 class Product:
-    """A brief with the mass that is made of it [kg]."""
+    """A brief with the mass that is made of it [kg], and what it is called; as the brief is if that is left out."""
 
     brief: Brief
     batch_kg: float
+    called: str = ""
+
+    @property
+    def name(self) -> str:
+        """What the product is called."""
+        return self.called or self.brief.scenario.name
 
 
 @immutable
@@ -131,7 +137,7 @@ def joint(
         raise fault("together", "", "no product is named.", "Name each with the kg to make of it.")
     for p in products:
         if not 0 < p.batch_kg < inf:
-            raise fault("together", p.brief.scenario.name, f"{number(p.batch_kg)} kg is no mass to make.", "Name more.")
+            raise fault("together", p.name, f"{number(p.batch_kg)} kg is no mass to make.", "Name more.")
     shelf, currency = products[0].brief.shelf, products[0].brief.scenario.currency
     if shelf is None or any(p.brief.shelf != shelf or p.brief.scenario.currency != currency for p in products):
         raise fault("together", "shelf", "the products do not share one shelf and currency.", "Name one with --shelf.")
@@ -207,7 +213,7 @@ class _Program:
             lows = np.array([c.model.row_low[r] for c in block.every])
             highs = np.array([c.model.row_high[r] for c in block.every])
             if any(not np.array_equal(c.model.matrix[r], first.matrix[r]) for c in block.every):
-                what = f"the rule '{first.rows[r].owner}' of '{block.product.brief.scenario.name}' changes with the pH."
+                what = f"the rule '{first.rows[r].owner}' of '{block.product.name}' changes with the pH."
                 raise fault("together", first.rows[r].owner, what, "Narrow its [ph] to one setting.")
             for ends, is_low in ((lows, True), (highs, False)):
                 if not np.isfinite(ends).all():
@@ -347,8 +353,8 @@ class _Program:
         setting = Setting() if ph is None else ph.setting
         for rule in brief.enforced:
             if rule.breaks(formula, setting):
-                raise SolverError(f"the plan breaks '{rule.reading()}' of '{brief.scenario.name}'; it is withheld.")
-        return MadeProduct(brief.scenario.name, block.product.batch_kg, formula, setting, formula.cost)
+                raise SolverError(f"the plan breaks '{rule.reading()}' of '{block.product.name}'; it is withheld.")
+        return MadeProduct(block.product.name, block.product.batch_kg, formula, setting, formula.cost)
 
     def _purchases(self, x: Vector) -> tuple[Purchase, ...]:
         found = []

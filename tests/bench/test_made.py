@@ -539,7 +539,7 @@ def test_the_same_line_weighed_twice_is_refused_unless_it_is_a_further_portion()
     with pytest.raises(DataError) as told:
         checked("b.toml", batch, [weight_of("glycerin=37.9")], known, sure=True)
     assert str(told.value) == (
-        "b.toml, glycerin: 37.9 g of it are noted already (line 1); 62.1 g are left to weigh. Write a further portion "
+        "b.toml, glycerin: 37.9 g of it are noted already (line 1); 62 g are left to weigh. Write a further portion "
         "as glycerin=+37.9; or strike what is wrong: tenside weighed b.toml --strike 1 --why REASON glycerin=37.9."
     )
     with pytest.raises(DataError, match="two weights of it are given at once"):
@@ -550,13 +550,13 @@ def test_the_same_line_weighed_twice_is_refused_unless_it_is_a_further_portion()
     ]
 
 
-def test_what_is_left_of_a_line_is_told_to_a_hundredth_of_a_gram(tmp_path: Path, run: Run) -> None:
+def test_what_is_left_of_a_line_is_told_in_steps_of_the_scale(tmp_path: Path, run: Run) -> None:
     path = tmp_path / "batch.toml"
     (tmp_path / "f.csv").write_text("material,percent\naqua,92.38\nglycerin,7.62\n", encoding="utf-8")
     assert run("batch", tmp_path / "f.csv", "--for", "hand-wash", "--size", "5204.1g", "--out", path).code == 0
     told = " ".join(run("weighed", path, "glycerin=350").out.split())
-    # By hand: 7.62 % of 5204.1 g are 396.55242 g.
-    assert "350 g of 396.55 g so far, 46.55 g left." in told
+    # By hand: 7.62 % of 5204.1 g are 396.55242 g; the scale shows 1 g.
+    assert "350 g of 397 g so far, 47 g left." in told
 
 
 def test_a_struck_weight_stays_in_the_file_and_counts_no_more(tmp_path: Path, run: Run) -> None:

@@ -190,6 +190,92 @@ def test_a_misread_ph_is_struck_and_the_acid_stays_in(small: Path) -> None:
     assert not read_batch(small).adjustment[0].all_readings[2].addition_stays
 
 
+@pytest.mark.thorough
+def test_what_is_filled_gets_no_more_thickener_and_no_more_acid(batch: Path, run: Run) -> None:
+    desk = desk_of(batch.parent)
+    weigh(desk)
+    desk.get("/batch/HW-012/ph")
+    desk.submit("/ph", {"ph": "9.2", "water": "9"})
+    assert "Add now" in desk.at.text
+    desk.get("/batch/HW-012/thicken?material=sorbitan-sesquicaprylate")
+    desk.submit("/thicken", {"reading": "120", "target": "3000"})
+    desk.get("/batch/HW-012/finish")
+    told(desk.submit("/finish", {"mass": "5000", "bottles": "19"}))
+    for step in ("ph", "thicken"):
+        page = told(desk.get(f"/batch/HW-012/{step}"))
+        assert "19 bottles are filled, and what is filled is not opened again" in page.text
+        assert "Add now" not in page.text
+        assert any(("strike", "1") in form.buttons for form in page.forms), "a wrong line can still be struck"
+    told_ph = run("ph", batch, "--json").json
+    assert (told_ph["log"][0]["state"], told_ph["log"][0]["next_addition_g"]) == ("finished", 0)
+    log = run("thicken", batch, "--json").json["logs"][0]
+    assert (log["state"], log["next"]) == ("finished", None)
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize(("step", "decimals"), [("1", 0), ("0.5", 1), ("0.1", 1)])
+def test_grams_that_are_weighed_are_told_in_steps_of_the_scale(
+    tmp_path: Path, run: Run, step: str, decimals: int
+) -> None:
+    """Figures made up, so that halves of the acid, evaporation and tolerances fall between the steps."""
+    path = tmp_path / "desk" / "HW.toml"
+    path.parent.mkdir()
+    assert run("batch", "hand-wash", "--size", "4915.37g", "--scale", step, "--out", path, "--on", TODAY).code == 0
+    desk = desk_of(path.parent)
+    pages = [desk.get("/batch/HW/weigh").text]
+    weigh(desk, "HW")
+    desk.get("/batch/HW/ph")
+    desk.submit("/ph", {"ph": "9.2", "water": "9"})
+    desk.submit("/ph", {"now": "17", "ph": "5.1"})
+    pages.append(desk.get("/batch/HW/finish").text)
+    pages.append(desk.submit("/finish", {"mass": "4700"}).text)
+    pages.append(desk.get("/batch/HW/made").text.partition("Formula as made")[0])
+    pages.append(run("weighed", path, "--bottles", "18").out)
+    for page in pages:
+        told_g = [
+            figure for figure in re.findall(r"(?<![\d.])(\d+(?:\.\d+)?) g\b(?! per|/)", page) if float(figure) >= 1
+        ]
+        assert told_g, page
+        for figure in told_g:
+            assert len(figure.partition(".")[2]) <= decimals, f"{figure} g on a scale of {step} g: {page}"
+    half = {"1": "8"}.get(step, "8.5")  # 17 g of a solution of 50 %
+    assert f"Citric Acid acid or alkali {half} Water acid or alkali {half} " in pages[3]
+
+
+def test_a_batch_that_was_filled_without_a_log_is_dosed_with_nothing(tmp_path: Path) -> None:
+    filled = batch_file(tmp_path, "13", bottles=4)
+    page = told(desk_of(filled.parent).get("/batch/batch-13/ph"))
+    assert "Add nothing: the batch is finished" in page.text
+    assert "g per 100 g of blend" not in page.text
+
+
+def test_a_density_that_is_measured_after_mixing_is_noted_where_the_batch_ends(small: Path, run: Run) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    assert "under 'Finish'" in desk.get("/batch/batch-12/label").text
+    desk.get("/batch/batch-12/finish")
+    page = told(desk.submit("/finish", {"mass": "1000", "bottles": "3", "bottle": "250", "density": "1,0215"}))
+    assert "250 ml in a bottle, density 1.0215 g/ml" in page.text
+    assert dict(page.form("/finish").fields)["density"] == "1.0215"
+    assert (read_batch(small).bottle_ml, read_batch(small).density_g_per_ml) == (250, 1.0215)
+    assert run("label", small, "--json").json["content"]["fill_g"] == pytest.approx(255.375)  # 250 ml x 1.0215 g/ml
+    assert "3 bottles of 250 ml" in desk.get("/batch/batch-12/cost").text
+    assert "State the content" not in desk.get("/batch/batch-12/label").text
+    desk.get("/batch/batch-12/finish")
+    assert desk.submit("/finish", {"density": "10.2"}).status == 422, "a slip of the finger"
+
+
+def test_a_density_is_noted_by_the_command_alike_and_alone_ends_nothing(small: Path, run: Run) -> None:
+    desk = desk_of(small.parent)
+    desk.get("/batch/batch-12/finish")
+    told(desk.submit("/finish", {"bottle": "250", "density": "1.02"}))
+    by_desk = small.read_text(encoding="utf-8")
+    batch_file(small.parent, "12", bottles=None)
+    assert run("weighed", small, "--bottle", "250", "--density", "1.02").code == 0
+    assert small.read_text(encoding="utf-8") == by_desk
+    assert "[finish]" not in by_desk
+
+
 def test_water_that_was_put_back_is_counted_where_nobody_weighs_again(small: Path) -> None:
     desk = desk_of(small.parent)
     weigh(desk, "batch-12")

@@ -240,7 +240,13 @@ def test_a_telephone_writes_at_the_bench_and_nothing_else(desk: Browser, tmp_pat
     desk.get("/shelf")
     change = next(link for link in desk.at.links if link.startswith("/shelf?"))
     form = desk.get(change).form("/shelf")
-    assert not phone.get(change).forms, "what it may not send is not offered"
+    for address in (change, "/shelf", "/begin", "/bring", "/prices", "/trials"):
+        page = phone.get(address)
+        assert not any(f.method == "post" for f in page.forms), f"{address}: what it may not send is not offered"
+        if address != "/trials":  # no brief lies here, so there is nothing to plan
+            assert page.text.count("on the machine that the desk runs on") == 1, address
+    assert phone.get("/batch/batch-12/weigh").form("/weigh"), "at the bench it asks as before"
+    assert "on the machine that the desk runs on" not in phone.at.text
     answer = phone.post("/shelf", [*form.fields, ("price_per_kg", "1")])
     assert answer.status == 403
     assert "nothing else" in answer.text

@@ -17,6 +17,7 @@ from optimizer.desk import work
 from optimizer.files import shipped
 from optimizer.units import number
 from tests.support.desk import Answer, Browser, desk_of
+from tests.support.harbour import batch_file
 
 RANGE = {"vary": "active.at_least", "from": "9", "to": "10", "steps": "3", "without": "coco-glucoside"}
 
@@ -153,3 +154,37 @@ def test_a_mass_that_cannot_be_is_told(desk: Browser, typed: str, said: str) -> 
     assert said in answer.text
     if typed:
         assert f'value="{typed}"' in answer.html
+
+
+def test_two_products_of_one_name_are_told_apart_by_their_files(tmp_path: Path) -> None:
+    folder = copytree(shipped("scenarios"), tmp_path / "demo")
+    brief = (folder / "hand-wash.toml").read_text(encoding="utf-8")
+    (folder / "hand-wash-2.toml").write_text(brief.replace("at_least = 9", "at_least = 9.5", 1), encoding="utf-8")
+    for place in (folder, folder / "old"):
+        place.mkdir(exist_ok=True)
+        (place / "tried.csv").write_text("material,percent\naqua,100\n", encoding="utf-8")
+    for number_, of in (("1", "hand-wash"), ("2", "hand-wash-2")):
+        laid = batch_file(folder, number_)
+        text = laid.read_text(encoding="utf-8").replace('brief = "hand-wash"', f'brief = "{of}.toml"')
+        laid.write_text(text, encoding="utf-8")
+    desk = desk_of(folder)
+    name = tenside.blend("hand-wash").found.brief.scenario.name
+    for address, words in (
+        ("/", f"{name} hand-wash-2"),
+        ("/several", f"{name} (hand-wash-2)"),
+        ("/trials", f"{name} (hand-wash-2)"),
+        ("/bring", f"{name} (hand-wash-2)"),
+        ("/own/tried.csv/check", f"{name} (hand-wash-2)"),
+    ):
+        page = desk.get(address).text
+        assert words in page, address
+        assert words.replace("hand-wash-2", "hand-wash") in page, address
+    bench = desk.get("/").text
+    assert "body-wash" not in bench, "a name of its own needs no file"
+    assert "tried tried.csv" in bench
+    assert "tried old/tried.csv" in bench
+    assert "4 bottles, 2026-03-03, after hand-wash-2.toml" in bench
+    asked = urlencode({"kg.hand-wash": "1", "kg.hand-wash-2": "1"})
+    page = answered(desk, f"/several/one-shelf?{asked}").text
+    assert f"{name} (hand-wash.toml)" in page
+    assert f"{name} (hand-wash-2.toml)" in page

@@ -118,13 +118,12 @@ def test_the_next_beakers_are_chosen_and_a_telephone_may_not(folder: Path) -> No
     desk = desk_of(folder)
     desk.get("/trials/gentle")
     before = len(read_series(folder / "gentle.toml").beaker)
-    further = next(f for f in desk.at.forms if ("further", "2") in f.buttons)
     phone = Browser(desk.app, desk.guard).opened(phone=True, formulas=False)
     phone.get("/trials/gentle")
-    mine = next(f for f in phone.at.forms if ("further", "2") in f.buttons)
-    assert "on the machine itself" in phone.submit("/trials/gentle", {"further": "2"}, form=mine).text
-    assert len(read_series(folder / "gentle.toml").beaker) == before
-    desk.submit("/trials/gentle", {"further": "2"}, form=further)
+    assert not any(form.action.endswith("/more") for form in phone.at.forms)
+    assert phone.at.text.count("(under Devices there") == 1
+    assert any(form.action.endswith("/trials/gentle") for form in phone.at.forms), "readings it may note"
+    desk.submit("/trials/gentle/more")
     assert len(read_series(folder / "gentle.toml").beaker) > before
 
 

@@ -295,12 +295,30 @@ def test_a_batch_is_laid_from_the_proven_formula_alone(desk: Browser, folder: Pa
     assert not (folder / "batch-13.toml").exists()
 
 
+def test_a_limit_if_used_that_clashes_is_moved_by_its_ruler(folder: Path) -> None:
+    """Glycerin is asked for with 1 to 3 %, and with 6 % or more if it is used: 3 % suffices, by hand; doses made up."""
+    path = folder / "hand-wash.toml"
+    more = (
+        '[[rule]]\nid = "some"\nkind = "dose"\nof = ["glycerin"]\nat_least = 1\nat_most = 3\n'
+        '[[rule]]\nid = "enough"\nkind = "if-used"\nof = ["glycerin"]\nat_least = 6\n'
+    )
+    path.write_text(f"{path.read_text(encoding='utf-8')}\n{more}", encoding="utf-8")
+    desk = desk_of(folder)
+    page = desk.get("/formula/hand-wash/impossible")
+    assert "if used, at least 6 → 3 %" in page.text
+    assert "No ruler does this" not in page.text
+    there = desk.get(next(link for link in page.links if "enough.at_least=3" in link))
+    assert "What clashes?" not in there.text, "with it a formula fits"
+
+
 def test_a_telephone_that_may_only_note_changes_no_formula(folder: Path) -> None:
     desk = desk_of(folder)
     phone = Browser(desk.app, desk.guard).opened(phone=True, formulas=False)
     before = digest(folder / "hand-wash.toml")
-    phone.get(MOVED)
-    assert phone.submit("/formula/hand-wash/keep").status == 403
+    assert not any(form.method == "post" for form in phone.get(MOVED).forms), "what it may not send is not offered"
+    assert phone.at.text.count("on the machine that the desk runs on") == 1
+    keep = desk.get(MOVED).form("/formula/hand-wash/keep")
+    assert phone.submit("/formula/hand-wash/keep", form=keep).status == 403
     assert digest(folder / "hand-wash.toml") == before
 
 

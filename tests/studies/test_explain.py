@@ -302,7 +302,11 @@ def opened(brief: Brief, rule: Rule, side: str) -> Brief | None:
             return None
         widest = {"low": 0.0} if side == "low" else {"high": 14.0}
         return replace(brief, acidity=brief.acidity.model_copy(update=widest))
-    if not isinstance(rule, LimitRule) or rule.kind in ("if-used", "one-of"):
+    if side == "rule" and rule.kind == "if-used":
+        ends = [opened(brief, rule, end) for end in ("low", "high")]
+        return None if any(eased is not None and possible(eased) for eased in ends) else without(brief, [rule.id])
+    exact = isinstance(rule, LimitRule) and rule.kind == "if-used" and rule.limits[0] == rule.limits[1]
+    if not isinstance(rule, LimitRule) or rule.kind == "one-of" or exact:
         return without(brief, [rule.id]) if side == "rule" else None
     low, high = rule.limits
     if (side == "rule") or not isfinite(low if side == "low" else high):
@@ -439,6 +443,28 @@ def test_a_yes_no_rule_is_dropped() -> None:
     assert isnan(dropped.old)
     assert isnan(dropped.new)
     assert dropped.words == "drop: not both aa and cc (0 % of one of them)"
+
+
+def test_a_limit_if_used_is_moved_where_that_suffices() -> None:
+    """Both go in with 1 % or more each by rules of their own; at most 1.2 % of the two: 0.6 % each, by hand."""
+    each = {"id": "each", "kind": "if-used", "of": ["aa", "cc"], "at_least": 1}
+    used = {"id": "both", "kind": "count", "of": ["aa", "cc"], "at_least": 2}
+    room = {"id": "room", "kind": "dose", "of": ["aa", "cc"], "at_most": 1.2}
+    explanation = explain(brief_of(pencil(each, used, room)))
+    assert explanation.conflict == ("both", "each", "room")
+    moved = next(c for c in explanation.single_repairs if c.id == "each")
+    assert (moved.side, moved.old, moved.new) == ("low", 1, pytest.approx(0.6, abs=1e-9))
+    assert moved.steps == pytest.approx(4)
+    assert moved.words == "each of aa or cc, if used, at least 1 -> 0.6 %"
+
+
+def test_a_limit_if_used_that_no_move_of_one_end_helps_is_dropped() -> None:
+    """One must be 3 % and one 1 %, both from 1.5 to 2.5 %: each end stands in the way of one of them."""
+    each = {"id": "each", "kind": "if-used", "of": ["aa", "cc"], "at_least": 1.5, "at_most": 2.5}
+    explanation = explain(brief_of(pencil(dose("d1", "aa", exactly=3), dose("d2", "cc", exactly=1), each)))
+    assert [(c.id, c.side) for c in explanation.single_repairs] == [("each", "rule")]
+    only = explain(brief_of(pencil(dose("d1", "aa", exactly=3), each)))
+    assert ("each", "high", 3.0) in told(only), "alone the first needs its upper end to be 3 %"
 
 
 def test_two_clashes_apart_need_two_repairs() -> None:

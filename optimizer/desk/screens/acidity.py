@@ -16,13 +16,13 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, sketched, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, added, crossed, entry, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import add_now, added, crossed, entry, late, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import first_said, onwards, page_of, place, subject
 from optimizer.desk.words import sentence
-from optimizer.report.acid import ph_words, solution_words, weighable
+from optimizer.report.acid import ph_words, solution_words, steps_of
 from optimizer.report.charts import acid_curve
-from optimizer.units import number, whole_down
+from optimizer.units import number
 
 SCREEN = Screen()
 WORDS = {
@@ -31,6 +31,7 @@ WORDS = {
     "passed": "Stop: beyond the target",
     "wrong way": "Stop: this solution moves away from the target",
     "check": "Add nothing: check first",
+    "finished": "Add nothing: the batch is finished",
 }
 ADDED = "what was added since the last reading"
 ALREADY_IN = "Such as what the weigh sheet had you add apart; empty for none."
@@ -94,15 +95,14 @@ def acidity(asked: Asked) -> Page:
     session = answer.sessions[-1] if answer.sessions else None
     parts = [first_said(found)]
     if session is None:
-        parts += [_blind(answer, told.found.notes), _begin(asked, answer)]
+        parts += [_blind(answer, told.found.notes), late(asked, _begin(asked, answer), answer.finished)]
     else:
         on = onwards(asked, batch, "ph", done=session.advice.state == "stop")
-        todo = tag(
-            "div", _now(batch, session, answer), on, _reading(asked.unasked if asked.text("of") else asked, session)
-        )
+        reading = _reading(asked.unasked if asked.text("of") else asked, session)
+        todo = tag("div", _now(batch, session, answer), on, late(asked, reading, answer.finished))
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
         beside = tag("div", curve, _log(asked, session), crossed(struck_of(batch, "reading")))
-        parts += [tag("div", todo, beside, class_="two"), _another(asked, answer)]
+        parts += [tag("div", todo, beside, class_="two"), None if answer.finished else _another(asked, answer)]
     parts.append(
         folded("All of it: what it rests on, cautions", report(told.document(), materials=found.brief.library.by_id))
     )
@@ -115,16 +115,12 @@ def _target(answer: PhAnswer) -> str:
 
 
 def _blind(answer: PhAnswer, assumed: Iterable[str]) -> Html:
+    if answer.finished:
+        return markup(tag("p", WORDS["finished"], class_="what"), tag("p", answer.finished))
     said = f"Before anything is added about pH {ph_words(answer.estimate)} is estimated; {_target(answer)}."
     return markup(
         tag("p", "Read the pH first", class_="what"), tag("p", said, class_="of"), notes(map(sentence, assumed))
     )
-
-
-def steps_of(grams: float, step_g: float) -> str:
-    """Return an addition as the scale can show it, never more; what is too small for the scale as it is."""
-    whole = whole_down(grams / step_g) * step_g
-    return number(whole, 6) if whole > 0 else weighable(grams)
 
 
 def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from urllib.parse import urlencode
 
 from optimizer.answers.kept import Records, bring_back
@@ -10,7 +11,7 @@ from optimizer.answers.stock import shelf_left, shelves_in
 from optimizer.bench.batch import Batch
 from optimizer.bench.stage import stage_of
 from optimizer.desk.asked import Asked
-from optimizer.desk.folder import BatchFile
+from optimizer.desk.folder import BatchFile, apart
 from optimizer.desk.frame import button, field, form, section
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, path_to, tag
@@ -52,7 +53,11 @@ def bench(asked: Asked) -> Page:
     if asked.folder.empty:
         return Page("On the bench", _offer(asked))
     batches = asked.folder.batches()
-    parts = [_under_way(batches), _due(asked), _low(asked), _products(asked), _done(batches), _broken(asked, batches)]
+    shared = _shared(batches)
+    parts = [
+        _under_way(batches, shared), _due(asked), _low(asked), _products(asked), _done(batches, shared),
+        _broken(asked, batches),
+    ]  # fmt: skip
     along = tag("p", tag("a", "Take everything along", href="/along"), class_="go")
     return Page("On the bench", markup(*parts, along))
 
@@ -67,10 +72,10 @@ def _offer(asked: Asked) -> Html:
             "examples.",
         ),
         form(asked, "/", button("Lay the first working folder")),
-        tag("h2", "Or put back what was taken along"),
         form(
             asked,
             "/",
+            tag("h2", "Or put back what was taken along"),
             field(asked, "packed", "The file", kind="file", hint="From 'Take everything along'; at most 10 MB."),
             button("Put it back", quiet=True, name="back", value="yes"),
             photo=True,
@@ -102,14 +107,24 @@ def _until(held: Holding) -> str:
     return f"{lasts}; buy by {held.buy_by}" if held.buy_by else lasts
 
 
-def _under_way(batches: list[BatchFile]) -> Html:
-    items = [_batch(b) for b in batches if b.batch is not None and stage_of(b.batch).step != "keep"]
+def _shared(batches: list[BatchFile]) -> set[str]:
+    """Return the names of products that batches of several briefs have, which are told with their brief."""
+    known = {(b.batch.product, b.batch.brief) for b in batches if b.batch is not None}
+    return {name for name, times in Counter(product for product, _ in known).items() if name and times > 1}
+
+
+def _after(batch: Batch, shared: set[str]) -> str:
+    return f", after {batch.brief}" if batch.product in shared else ""
+
+
+def _under_way(batches: list[BatchFile], shared: set[str]) -> Html:
+    items = [_batch(b, shared) for b in batches if b.batch is not None and stage_of(b.batch).step != "keep"]
     if not items:
         return tag("p", "Nothing is under way.", class_="soft")
     return tag("ul", *items, class_="entries")
 
 
-def _batch(file: BatchFile) -> Html:
+def _batch(file: BatchFile, shared: set[str]) -> Html:
     assert file.batch is not None
     batch, stage = file.batch, stage_of(file.batch)
     to = path_to("batch", file.name, stage.step)
@@ -120,7 +135,7 @@ def _batch(file: BatchFile) -> Html:
         tag("span", batch.batch, class_="mark"),
         tag("p", tag("a", batch.product or batch.batch, href=to), class_="name"),
         tag("p", stage.words, class_="next"),
-        tag("p", f"{size}{planned}", class_="of"),
+        tag("p", f"{size}{planned}{_after(batch, shared)}", class_="of"),
         tag("p", tag("a", NEXT[stage.step], href=to, class_="button"), class_="buttons"),
     )
 
@@ -160,32 +175,37 @@ def _day(due: list[Task]) -> Html:
 
 
 def _products(asked: Asked) -> Html:
+    briefs = dict(asked.folder.briefs())
     items = [
         tag(
             "li",
-            tag("p", tag("a", line.name or name, href=path_to("formula", name)), class_="name"),
-            tag("p", line.trouble or f"{line.product or 'wash'}, {line.aim}", class_="of"),
+            _called(path_to("formula", name), title, file),
+            tag("p", briefs[name].trouble or f"{briefs[name].product or 'wash'}, {briefs[name].aim}", class_="of"),
         )
-        for name, line in asked.folder.briefs()
+        for name, title, file in apart((name, line.name or name) for name, line in briefs.items())
     ]
     several = tag("a", "Compare products, or plan them from one shelf", href="/several") if len(items) > 1 else None
     bring = tag("a", "Bring a formula of your own", href="/bring")
-    own = (
-        tag("li", tag("p", tag("a", path.stem, href=path_to("own", name)), class_="name"))
-        for name, path in asked.folder.formulas()
-    )
+    formulas = apart((name, path.stem) for name, path in asked.folder.formulas())
+    own = (tag("li", _called(path_to("own", name), title, file)) for name, title, file in formulas)
     return markup(
         section("Products", items), tag("p", several, bring, class_="go"), section("Formulas of your own", own)
     )
 
 
-def _done(batches: list[BatchFile]) -> Html | None:
+def _called(to: str, title: str, file: str) -> Html:
+    """Return the link to what a list shows, with its file in quiet letters where another has the same title."""
+    beside = (" ", tag("span", file, class_="of")) if file else ()
+    return tag("p", tag("a", title, href=to), *beside, class_="name")
+
+
+def _done(batches: list[BatchFile], shared: set[str]) -> Html | None:
     items = [
         tag(
             "li",
             tag("span", b.batch.batch, class_="mark"),
             tag("p", tag("a", b.batch.product or b.batch.batch, href=path_to("batch", b.name, "made")), class_="name"),
-            tag("p", _ended(b.batch), class_="of"),
+            tag("p", f"{_ended(b.batch)}{_after(b.batch, shared)}", class_="of"),
         )
         for b in batches
         if b.batch is not None and stage_of(b.batch).step == "keep"
@@ -195,7 +215,8 @@ def _done(batches: list[BatchFile]) -> Html | None:
 
 def _ended(batch: Batch) -> str:
     bottles = f", {batch.finish.bottles} bottles" if batch.finish.bottles is not None else ""
-    return f"{number(batch.finish.there_g or 0.0, 1)} g{bottles}{f', {batch.finish.on}' if batch.finish.on else ''}"
+    on = f", {batch.finish.on}" if batch.finish.on else ""
+    return f"{batch.scale.told(batch.finish.there_g or 0.0)} g{bottles}{on}"
 
 
 def _broken(asked: Asked, batches: list[BatchFile]) -> Html | None:

@@ -96,7 +96,7 @@ def _taken(asked: Asked, lines: str, out: Path | None = None) -> FormulaTaken:
 @SCREEN.at("/bring", act=act, rights="formula", longest=TABLE)
 def bring(asked: Asked) -> Page:
     """Ask for a formula, and show what was read of it."""
-    briefs = [("", "none yet"), *((name, line.name or name) for name, line in asked.folder.briefs())]
+    briefs = [("", "none yet"), *asked.folder.products()]
     wanted = choice(asked, "for", "For which product", briefs, value=asked.query.get("for", ""))
     body = bringing(asked, "/bring", "bring", HINT, wanted, *_read(asked))
     said = "What you make already, held against a product: what it keeps, what it breaks, what it costs."

@@ -20,6 +20,11 @@ from optimizer.units import number
 
 SCREEN = Screen()
 ALL_OF_IT = "All of it, held-back water and rinses included."
+WEIGHED = "Weigh 100 ml of the finished batch; never assumed. Label and cost need it with the content of a bottle."
+SAID = {
+    "mass_g": "{} g in all", "water_added_g": "{} g of water put back", "lost_g": "{} g lost", "bottles": "{} bottles",
+    "bottle_ml": "{} ml in a bottle", "density_g_per_ml": "density {} g/ml",
+}  # fmt: skip
 
 
 def act(asked: Asked) -> Outcome:
@@ -32,8 +37,7 @@ def act(asked: Asked) -> Outcome:
             raise RefusedError({"bottles": "Type a whole number of bottles."})
         told["bottles"] = int(told["bottles"])
     note_weights(subject(asked), finish=told, sure=asked.ticked("sure"), on=asked.today)
-    words = {"mass_g": "{} g in all", "water_added_g": "{} g of water put back", "lost_g": "{} g lost"}
-    said = [words.get(name, "{} bottles").format(number(value, 3)) for name, value in told.items()]
+    said = [SAID[name].format(number(value, 4)) for name, value in told.items()]
     return asked.done(place(asked, "finish"), f"Noted: {', '.join(said)}.")
 
 
@@ -49,6 +53,8 @@ def _typed(asked: Asked) -> dict[str, float | None]:
         "water_added_g": changed("water", "the water"),
         "lost_g": changed("lost", "what is lost"),
         "bottles": changed("bottles", "the number of bottles", most=1e6),
+        "bottle_ml": changed("bottle", "the content of a bottle", least=0.1, most=100_000),
+        "density_g_per_ml": changed("density", "the density", least=0.8, most=1.4),
     }
 
 
@@ -73,7 +79,7 @@ def _put_back(found: Subject) -> Html | None:
     """Return how much water is to be put back, where the batch was weighed and came out short."""
     batch = batch_of(found)
     if batch.finish.mass_g is None:
-        planned = f"{number(batch.size_g, 1)} g are planned."
+        planned = f"{batch.scale.told(batch.size_g)} g are planned."
         return markup(tag("p", "Weigh the finished batch", class_="what"), tag("p", planned, class_="of"))
     try:
         refill = made_of(found).put_back
@@ -86,22 +92,25 @@ def _put_back(found: Subject) -> Html | None:
 
 def _refill(refill: Refill) -> Html:
     if refill.why_not:
-        said = f"{number(refill.grams, 3)} g of water are missing. Do not put them back: {refill.why_not}."
+        said = f"{refill.scale.told(refill.grams)} g of water are missing. Do not put them back: {refill.why_not}."
         return tag("p", said, class_="what")
-    mass, water = number(refill.mass_after_g, 2), number(refill.water_after_g, 2)
+    mass, water = refill.scale.told(refill.mass_after_g), number(refill.water_after_g, 2)
     then = f"The batch then weighs {mass} g by sum: note {water} g of water put back, its mass if you weigh it again."
-    put_back = add_now(number(refill.grams, 3), "water", "Put back")
+    put_back = add_now(refill.scale.told(refill.grams), "water", "Put back")
     return markup(put_back, tag("p", f"{refill.where_it_is} {then}", class_="of"))
 
 
 def _form(asked: Asked, batch: Batch) -> Html:
     end = batch.finish
-    there = {"mass": end.mass_g, "water": end.water_added_g or None, "lost": end.lost_g or None, "bottles": end.bottles}
-    told = {name: "" if value is None else number(value, 3) for name, value in there.items()}
+    there = {
+        "mass": end.mass_g, "water": end.water_added_g or None, "lost": end.lost_g or None, "bottles": end.bottles,
+        "bottle": batch.bottle_ml, "density": batch.density_g_per_ml,
+    }  # fmt: skip
+    told = {name: "" if value is None else number(value, 4) for name, value in there.items()}
     by_sum = ""
     if end.water_since_g and end.there_g is not None:
         by_sum = f"{told['mass']} g before {number(end.water_since_g, 3)} g of water were put back: "
-        by_sum += f"{number(end.there_g, 3)} g by sum. If you weigh it again, type it."
+        by_sum += f"{batch.scale.told(end.there_g)} g by sum. If you weigh it again, type it."
         told["mass"] = ""
     return form(
         asked,
@@ -121,6 +130,8 @@ def _form(asked: Asked, batch: Batch) -> Html:
             field(asked, "water", "Water put back", figure=True, unit="g", value=told["water"], hint=ALL_OF_IT),
             field(asked, "lost", "Left in vessels or taken as samples", figure=True, unit="g", value=told["lost"]),
             field(asked, "bottles", "Bottles filled", figure=True, value=told["bottles"]),
+            field(asked, "bottle", "Content of a bottle", figure=True, unit="ml", value=told["bottle"]),
+            field(asked, "density", "Density, measured", figure=True, unit="g/ml", value=told["density"], hint=WEIGHED),
         ),
         sure(asked, "I have weighed it again"),
         button("Note it"),

@@ -11,6 +11,7 @@ from optimizer.data.facts import Material
 from optimizer.data.names import material_of
 from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.desk.asked import Asked
+from optimizer.desk.folder import in_a_choice
 from optimizer.desk.frame import asking, button, choice, field, fields, hidden, report
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
@@ -59,10 +60,10 @@ def _line_of(asked: Asked) -> tuple[Material, ShelfLine]:
 
 
 def _asks(asked: Asked, line: ShelfLine, here: dict[str, str]) -> Html:
-    briefs = [(name, brief.name or name) for name, brief in asked.folder.briefs() if not brief.trouble]
+    briefs = asked.folder.products()
     if not briefs:
         return tag("p", "There is no product here yet whose formula could be brought to it.")
-    formulas = [(BEST, "its best formula"), *((name, path.stem) for name, path in asked.folder.formulas())]
+    formulas = [(BEST, "its best formula"), *in_a_choice((name, path.stem) for name, path in asked.folder.formulas())]
     was = f"{number(line.lot_active, 2)} %, as the shelf has it" if line.lot_active else "what is usual"
     return asking(
         "/lot",

@@ -66,7 +66,7 @@ def _page(asked: Asked, here: str, answer: Callable[[Path, Path], Html]) -> Page
 
 def _against(asked: Asked) -> Html:
     """Return the question which product the formula is held against, and what its rest is."""
-    briefs = [(name, line.name or name) for name, line in asked.folder.briefs()]
+    briefs = asked.folder.products()
     rest = None
     if "rest" in asked.problems or asked.query.get("rest"):
         rest = field(asked, "rest", "What makes it up to 100 %?", hint="A material, such as water.")

@@ -11,6 +11,7 @@ from optimizer.desk.html import Html, tag
 from optimizer.desk.logged import alarms
 from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import page_of, place, subject
+from optimizer.desk.words import on_page
 from optimizer.report.card import card_document, card_pdf
 from optimizer.report.costing import cost_document
 from optimizer.report.label import CHECKLIST, label_document, missing_of
@@ -41,7 +42,7 @@ def label(asked: Asked) -> Page:
 
 
 def _todo(items: tuple[str, ...]) -> Html:
-    return tag("ul", *(tag("li", item) for item in items), class_="todo")
+    return tag("ul", *(tag("li", on_page(item)) for item in items), class_="todo")
 
 
 @SCREEN.at("/batch/{batch}/cost")

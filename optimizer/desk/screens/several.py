@@ -27,7 +27,7 @@ def several(asked: Asked) -> Page:
 
 
 def _asks(asked: Asked) -> Html:
-    briefs = [(name, line.name or name) for name, line in asked.folder.briefs() if not line.trouble]
+    briefs = asked.folder.products()
     if len(briefs) < 2:
         return tag("p", "There is one product here at most; with two they can be compared and planned together.")
     compare = _ask(

@@ -12,7 +12,7 @@ from optimizer.answers.stock import ShelfLeft, change_shelf, shelf_left, shelves
 from optimizer.data.shelf import ShelfChange, ShelfLine
 from optimizer.desk.asked import Asked
 from optimizer.desk.brought import CALLED, meant
-from optimizer.desk.frame import button, field, fields, folded, form, hidden, report
+from optimizer.desk.frame import button, field, fields, folded, form, hidden, not_here, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
@@ -100,13 +100,17 @@ def _one(asked: Asked, path: Path) -> Html:
         "section",
         tag("h2", path.name),
         tag("ul", *items, class_="entries"),
-        *(_changes(asked, path) if asked.device.formulas else ()),
+        *_changes(asked, path),
         folded("What runs low, and when to buy", report(stock_document(found.stock), f"{path.stem}-")),
     )
 
 
 def _changes(asked: Asked, path: Path) -> Iterator[Html]:
-    """Yield what can be done with a shelf as a whole."""
+    """Yield what can be done with a shelf as a whole, or who may."""
+    refused = not_here(asked, "/shelf")
+    if refused is not None:
+        yield refused
+        return
     yield folded("Add a line", _add(asked, path), open_="new" in asked.problems)
     yield tag("p", tag("a", "A price list", href=f"/prices?{urlencode({'shelf': path.name})}"), class_="go")
     if can_be_put_back(path):
@@ -130,7 +134,7 @@ def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
         tag("div", tag("span", _known(found, line), class_="name"), tag("span", left, class_="n"), class_="line"),
         tag("p", "Runs low", class_="next") if low else None,
         tag("p", ", ".join(f for f in (*facts, counted) if f), class_="of"),
-        _changing(asked, found.path, line, name) if asked.device.formulas else None,
+        _changing(asked, found.path, line, name) if asked.may_send("/shelf") else None,
         id=f"row-{line.row}",
     )
 

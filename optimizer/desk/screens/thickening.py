@@ -5,12 +5,13 @@ from __future__ import annotations
 from optimizer.answers.bench import batch_of
 from optimizer.answers.logs import thickened
 from optimizer.bench.batch import Batch
+from optimizer.bench.stage import ended
 from optimizer.bench.thicken import ThickeningLog
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, added, crossed, entry, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import add_now, added, crossed, entry, late, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import first_said, onwards, page_of, place, subject
 from optimizer.report.thicken import thicken_document
@@ -64,7 +65,8 @@ def thickening(asked: Asked) -> Page:
     if chosen is None:
         parts += [tag("p", document.verdict), onwards(asked, batch, "thicken")]
     else:
-        parts += [_others(asked, told.logs, chosen), _now(chosen), _step(asked, batch, chosen)]
+        noting = late(asked, _step(asked, batch, chosen), ended(batch))
+        parts += [_others(asked, told.logs, chosen), _now(chosen), noting]
         parts += [onwards(asked, batch, "thicken"), _log(asked, chosen), crossed(told.struck)]
     whole = report(document, materials=found.brief.library.by_id)
     parts.append(folded("All of it: limits, curve, cautions", whole, open_=bool(chosen and chosen.points)))

@@ -59,7 +59,7 @@ def series(asked: Asked) -> Page:
     )
     rows = [_line(name, path) for name, path in asked.folder.trials()]
     laid = tag("ul", *rows, class_="entries") if rows else tag("p", "No series is here yet.")
-    briefs = [(name, line.name) for name, line in asked.folder.briefs()]
+    briefs = asked.folder.products()
     if not briefs:
         plan = tag("p", "Lay a product first: trials are chosen inside the rules of its brief.")
     else:
@@ -106,15 +106,9 @@ def _plan(asked: Asked, briefs: list[tuple[str, str]]) -> Html:
 
 
 def note(asked: Asked) -> Outcome:
-    """Note what was read of a beaker, strike a reading, or choose the next beakers."""
+    """Note what was read of a beaker, or strike a reading."""
     path = asked.folder.series(asked.names["series"])
     to = _to(asked)
-    if asked.text("further"):
-        if not asked.device.formulas:
-            raise RefusedError({"": "A telephone may note readings; choose beakers on the machine itself."})
-        found = next_trials(path, 2)
-        numbers = listed([str(b.number) for b in found.found.beakers])
-        return asked.done(f"{to}/sheet", f"Chosen: beakers {numbers}.")
     beaker = asked.text("beaker")
     if asked.text("strike"):
         wrong = struck(asked, "reading")
@@ -138,6 +132,12 @@ def note(asked: Asked) -> Outcome:
     return asked.done(f"{to}#beaker-{beaker}", f"Noted of beaker {beaker}: {', '.join(words)}.")
 
 
+def more(asked: Asked) -> Outcome:
+    """Choose the next beakers."""
+    found = next_trials(asked.folder.series(asked.names["series"]), 2).found
+    return asked.done(f"{_to(asked)}/sheet", f"Chosen: beakers {listed([str(b.number) for b in found.beakers])}.")
+
+
 def _asks(found: Series) -> list[tuple[str, Kind, str]]:
     """Return what is read of a beaker: as the series has it, else what is usual; yes and no have boxes of their own."""
     named = [(m.what, m.kind, m.unit) for m in found.measure if m.kind in TYPED]
@@ -145,12 +145,13 @@ def _asks(found: Series) -> list[tuple[str, Kind, str]]:
 
 
 @SCREEN.at("/trials/{series}", act=note)
+@SCREEN.at("/trials/{series}/more", act=more, rights="formula")
 def beakers(asked: Asked) -> Page:
     """Show the beakers of a series with fields for what is read."""
     path = asked.folder.series(asked.names["series"])
     standing = note_trials(path, (), How()).found
     rows = [_beaker(asked, standing.series, beaker) for beaker in standing.beakers]
-    further = form(asked, _to(asked), button("Choose two more beakers", quiet=True, name="further", value="2"))
+    further = form(asked, f"{_to(asked)}/more", button("Choose two more beakers", quiet=True))
     body = markup(tag("p", _open(standing)), tag("ul", *rows, class_="entries"), crossed(standing.struck), further)
     return _page(asked, standing.trials, "", body)
 

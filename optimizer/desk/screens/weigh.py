@@ -17,6 +17,7 @@ from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject, way
 from optimizer.desk.words import sentence
 from optimizer.immutable import replace
+from optimizer.report.acid import steps_of
 from optimizer.report.formats.pdf import document_pdf
 from optimizer.report.weigh import after_of, cautions_told, grams_text, head_of, remark, weigh_document
 from optimizer.studies.substituted import SwapWish
@@ -132,8 +133,9 @@ def _early(asked: Asked, found: Subject, step: Step, line: WeighLine | None) -> 
 def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: WeighLine) -> Html:
     noted, material = noted_g(line), line.material
     left = max(0.0, line.grams - noted)
-    so_far = f"{grams_text(sheet, noted)} g of {grams_text(sheet, line.grams)} g are in. " if line.weighed else ""
-    within = f"{number(tolerance_g(sheet.batch, line.grams), 2)} g more or less is within the line's tolerance"
+    so_far = f"{number(noted)} g of {grams_text(sheet, line.grams)} g are in. " if line.weighed else ""
+    most = tolerance_g(sheet.batch, line.grams)
+    within = f"{steps_of(most, sheet.batch.scale.step_g)} g more or less is within the line's tolerance"
     said = remark(sheet, line)
     return markup(
         tag("p", f"Line {line.number} of {len(sheet.lines)} · {head_of(step)}", class_="of"),
@@ -219,7 +221,7 @@ def _all(asked: Asked, sheet: WeighSheet) -> Html | None:
 
 def _line(asked: Asked, sheet: WeighSheet, line: WeighLine) -> Html:
     lots = ", ".join(line.lots)
-    state = f"{grams_text(sheet, noted_g(line))} g weighed{f', lot {lots}' if lots else ''}" if line.weighed else ""
+    state = f"{number(noted_g(line))} g weighed{f', lot {lots}' if lots else ''}" if line.weighed else ""
     if line.weighed and is_open(sheet, line):
         state += f"; {grams_text(sheet, line.grams - noted_g(line))} g left"
     link = tag("a", line.material.name, href=f"{place(asked, 'weigh')}?line={line.number}")
