@@ -130,6 +130,8 @@ class PhTold:
     notes: tuple[str, ...] = ()
     struck: tuple[Struck, ...] = seen("answer.struck")
     """Readings that count no more."""
+    way_back: Solution | None = seen("answer.back")
+    """What brings the pH back where the solution of the last log only moves it away; else null."""
 
     @told
     def target(self) -> Interval:
