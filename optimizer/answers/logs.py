@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -11,7 +11,7 @@ from optimizer.answers.bench import sheet_of
 from optimizer.answers.following import after_thickening
 from optimizer.answers.subject import Subject
 from optimizer.assessment.alarms import foremost
-from optimizer.bench.acid import AcidSession, PhAnswer, ph_answer, points_answer
+from optimizer.bench.acid import AcidSession, PhAnswer, adjuster, ph_answer, points_answer
 from optimizer.bench.acid_log import Noted, note_reading, read_points, strike_reading
 from optimizer.bench.strike import Strike, strike_in, struck_of
 from optimizer.bench.thicken import log_of, logs_of
@@ -19,6 +19,7 @@ from optimizer.bench.thicken_entry import check_planned, percent_added, record
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution, stock
 from optimizer.data.cautions import cautions_from
+from optimizer.data.facts import Material
 from optimizer.data.names import material_of
 from optimizer.errors import UsageError
 from optimizer.immutable import replace
@@ -27,14 +28,23 @@ from optimizer.report.thicken import Thickened
 from optimizer.units import number
 
 
-def solution_of(chemical: str, strength: float | None) -> Solution | None:
+def solution_of(chemical: str, strength: float | None, materials: Sequence[Material] = ()) -> Solution | None:
     """Return an acid or alkali as it is named, None if none is.
+
+    Args:
+        chemical: With its hydrate form, or a material by id or name, which brings its own strength.
+        strength: Of the solution [% w/w].
+        materials: What may be named.
 
     Raises:
         UsageError: If its strength is not stated, or only that.
         DataError: If it is not known.
     """
     if chemical:
+        material = next((m for m in materials if chemical.casefold() in (m.id, m.name.casefold())), None)
+        own = adjuster(material) if material is not None else None
+        if own is not None:
+            return own if strength is None else Solution(own.chemical, strength)
         found = stock(chemical, 50.0 if strength is None else strength)
         if strength is None and not chemical.startswith("citric acid"):
             raise UsageError(f"ph: how strong is the {chemical}? Add --strength PERCENT, such as --strength 10.")

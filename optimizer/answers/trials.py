@@ -149,11 +149,12 @@ def next_trials(
     """
     series, brief = read_trials(path, **files)
     aim = aim or ("best" if goal else series.aim)
-    better = None
     if aim == "best":
-        from optimizer.trials.best import better_by
+        from optimizer.trials.best import better_by, hoped_of
 
-        better = better_by(goal)
-    found = more_beakers(series, brief, count, aim=aim, repeats=repeats, better=better)
+        found = more_beakers(series, brief, count, aim=aim, repeats=repeats, better=better_by(goal))
+        found = replace(found, hoped=hoped_of(series, goal, found.beakers))
+    else:
+        found = more_beakers(series, brief, count, aim=aim, repeats=repeats)
     add_beakers(path, found)
     return Answer("trials next", found, 0).by(brief.library.called)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from optimizer.assessment.alarms import foremost
+from optimizer.assessment.alarms import ADJUSTER, foremost
 from optimizer.assessment.alkalinity import AlkalinityBasis, estimated_ph, ingredients_of, known_of
 from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.bench.batch import Adjustment, Batch, PhReading
@@ -22,9 +22,10 @@ from optimizer.chemistry.advice import LARGEST_SHARE, AcidAdvice, Added, added, 
 from optimizer.chemistry.alkalinity import Alkaline, know
 from optimizer.chemistry.constants import REFERENCE_TEMPERATURE
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.ph import Chemical, Solution, stock
+from optimizer.chemistry.ph import Chemical, Solution, chemical_of, stock
 from optimizer.chemistry.titration import LogReading, PhLog
 from optimizer.data.cautions import Caution
+from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, fault
 from optimizer.immutable import immutable
@@ -149,6 +150,7 @@ class PhAnswer:
         struck: Readings of the batch file that count no more.
         finished: Why nothing goes into the batch any more; empty while something may.
         step_g: What the last digit of the batch's scale shows [g]; None without a batch file.
+        back: What brings the pH back where the solution of the last log only moves it away; else None.
     """
 
     setting: Setting
@@ -170,6 +172,7 @@ class PhAnswer:
     struck: tuple[Struck, ...] = ()
     finished: str = ""
     step_g: float | None = None
+    back: Solution | None = None
 
 
 def ph_answer(
@@ -188,7 +191,7 @@ def ph_answer(
         brief: The brief.
         formula: Its doses.
         setting: Target and tolerance.
-        solution: What is to be added; by default the held-back acid at 50 %, or alkali from below the target.
+        solution: What is to be added; by default what the brief keeps ready for the way to the target.
         batch: The batch file's content.
         size_g: Mass of the finished product [g], if there is no batch file.
         water: Water per gram of blend at which the blind pH is told [g/g].
@@ -199,7 +202,7 @@ def ph_answer(
     target = target_of(brief, setting)
     bases = ingredients_of(formula)
     estimate = estimated_ph(bases, water)
-    chosen, assumed = _chosen(formula, estimate, target, solution)
+    chosen, assumed = (solution, "") if solution is not None else planned_solution(formula, estimate.typical, target)
     log = PhLog(chosen, target, 100, know(known_of(bases)), water=water)
     _refuse_to_split(formula, target, chosen)
     dose = log.total(100)
@@ -208,6 +211,7 @@ def ph_answer(
     scaled = None if blend is None else _times(dose, blend / 100)
     gain = _gain(log, bases, dose)
     sessions = sessions_of(batch, target, known_of(bases), blend, batch.where) if batch else ()
+    sessions, back = _with_way_back(sessions, formula, target)
     aim = Setting(target.typical, target.low, target.high)
     return PhAnswer(
         aim,
@@ -229,7 +233,21 @@ def ph_answer(
         struck_of(batch, "reading") if batch else (),
         ended(batch) if batch else "",
         batch.scale.step_g if batch else None,
+        back,
     )
+
+
+def _with_way_back(
+    sessions: tuple[AcidSession, ...], formula: Formula, target: Interval
+) -> tuple[tuple[AcidSession, ...], Solution | None]:
+    """Return the sessions with what brings the pH back where the last one's solution only moves it away, and that."""
+    if not sessions or sessions[-1].advice.state not in ("passed", "wrong way"):
+        return sessions, None
+    last = sessions[-1]
+    solution, words = planned_solution(formula, last.log.readings[-1].ph, target)
+    way = "down" if solution.chemical.acid else "up"
+    reason = f"{last.advice.reason} What brings it {way} is {words}. Begin a log of its own with it."
+    return (*sessions[:-1], replace(last, advice=replace(last.advice, reason=reason))), solution
 
 
 def _refuse_to_split(formula: Formula, target: Interval, solution: Solution) -> None:
@@ -292,29 +310,51 @@ def target_of(brief: Brief, setting: Setting) -> Interval:
     return Interval(low, setting.target, high)
 
 
-def held_back_acid(formula: Formula) -> str:
-    """Return which acid the part held back is for: 'citric', 'lactic' or none."""
-    held = {s.inci for item in formula.later for s in item.material.substances}
-    return "citric" if "Citric Acid" in held else "lactic" if "Lactic Acid" in held else ""
+def adjuster(material: Material) -> Solution | None:
+    """Return an acid or alkali of the library as it is dosed, None if no part of it is one that is known.
+
+    A liquid alkali is dosed as it is sold, acids at 50 % at most, a powder as a solution of common strength.
+    """
+    for part in material.substances:
+        chemical = chemical_of(part.inci)
+        if chemical is not None:
+            most = DEFAULT_ACID[1] if chemical.acid else DEFAULT_ALKALI[1] if material.powder else 100.0
+            return Solution(chemical, min(part.typical, most))
+    return None
 
 
-def default_acid(formula: Formula) -> tuple[Solution, str]:
-    """Return the acid that is planned with if nobody says otherwise, and the words for that."""
-    name = "lactic acid" if held_back_acid(formula) == "lactic" else DEFAULT_ACID[0]
-    percent = DEFAULT_ACID[1]
-    why = "the brief keeps room for it" if held_back_acid(formula) else "the brief names no acid"
-    return stock(name, percent), f"{name}, {percent:g} % w/w, taken because {why}; say yours with --with and --strength"
+def raises(material: Material) -> bool:
+    """Return whether a pH adjuster is an alkali."""
+    solution = adjuster(material)
+    return solution is not None and not solution.chemical.acid
 
 
-def _chosen(formula: Formula, estimate: Interval, target: Interval, solution: Solution | None) -> tuple[Solution, str]:
-    """Return the solution, and what was assumed of it."""
-    if solution is not None:
-        return solution, ""
-    acid, words = default_acid(formula)
-    if estimate.typical >= target.low:
-        return acid, words
-    name, percent = DEFAULT_ALKALI
-    return stock(name, percent), f"{name}, {percent:g} % w/w, because the blend is estimated below the target"
+def _kept_ready(formula: Formula) -> tuple[Solution, ...]:
+    """Return the acids and alkalis that the part held back is for, in the order of the brief."""
+    found = (adjuster(item.material) for item in formula.later if ADJUSTER in item.material.functions)
+    return tuple(solution for solution in found if solution is not None)
+
+
+def planned_solution(formula: Formula, ph: float, target: Interval) -> tuple[Solution, str]:
+    """Return what is added to a blend of a pH if nobody says otherwise, and the words for that.
+
+    Acid above the target, alkali below it; inside it what the brief keeps room for, acid before alkali.
+    """
+    ready = _kept_ready(formula)
+    inside = target.low <= ph <= target.high
+    acid = ph > target.high or (inside and (not ready or any(s.chemical.acid for s in ready)))
+    kept = next((s for s in ready if s.chemical.acid == acid), None)
+    chosen = kept or stock(*(DEFAULT_ACID if acid else DEFAULT_ALKALI))
+    words = f"{chosen.chemical.name}, {number(chosen.percent, 2)} % w/w, "
+    own = "say yours with --with and --strength"
+    if acid:
+        return chosen, f"{words}taken because the brief {'keeps room for it' if kept else 'names no acid'}; {own}"
+    if kept:
+        return chosen, f"{words}taken because the blend lies below the target and the brief keeps room for it; {own}"
+    return chosen, (
+        f"{words}because the blend lies below the target and the brief names no alkali: name yours under 'acids' of "
+        f"[held_back], which holds alkalis too, or {own}"
+    )
 
 
 def _window(brief: Brief, formula: Formula, target: Interval) -> Window | None:

@@ -8,8 +8,8 @@ from typing import Any, Literal
 
 from tomlkit import TOMLDocument
 
-from optimizer.assessment.alkalinity import ingredients_of, known_of
-from optimizer.bench.acid import default_acid, sessions_of, start_of_batch, target_of
+from optimizer.assessment.alkalinity import estimated_ph, ingredients_of, known_of
+from optimizer.bench.acid import planned_solution, sessions_of, start_of_batch, target_of
 from optimizer.bench.batch import Adjustment, Batch, append, batch_from, change_batch
 from optimizer.bench.strike import Strike, strike
 from optimizer.brief.brief import Brief
@@ -80,16 +80,19 @@ def note_reading(
         noted: The reading.
         of: What is adjusted; empty for what the last log is about.
         sample_g: Mass of the sample [g], to begin its log.
-        solution: What is added; the last log's, or the held-back acid at 50 %, if it is left out.
+        solution: What is added; the last log's, or what is planned for the way to the target, if it is left out.
 
     Raises:
         DataError: If the line or the log is not possible; then nothing is written.
     """
     _check(noted)
+    target = target_of(brief, setting)
 
     def change(document: TOMLDocument, batch: Batch) -> None:
         last = batch.adjustment[-1] if batch.adjustment else None
-        begins = _new_log(batch, last, of, sample_g, solution, formula)
+        # What is in already is what was planned before anything was read; else the reading says which way to go.
+        ph = noted.ph if noted.added is None or noted.added[0] <= 0 else estimated_ph(ingredients_of(formula)).typical
+        begins = _new_log(batch, last, of, sample_g, solution, planned_solution(formula, ph, target)[0])
         if begins is not None:
             append(document, "adjustment", begins)
             last = None
@@ -176,7 +179,7 @@ def _new_log(
     of: Literal["", "sample", "batch"],
     sample_g: float | None,
     solution: Solution | None,
-    formula: Formula,
+    planned: Solution,
 ) -> dict[str, Any] | None:
     """Return the head of a new log, or None if the reading belongs to the last one."""
     if last is None and not of:
@@ -191,7 +194,7 @@ def _new_log(
     if solution is None and last is not None:
         name, percent = last.chemical, last.strength_percent
     else:
-        chosen = solution or default_acid(formula)[0]
+        chosen = solution or planned
         name, percent = chosen.chemical.name, chosen.percent
     if what == "sample":
         start = sample_g if sample_g is not None else (last.start_g if last else None)

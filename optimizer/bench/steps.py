@@ -7,8 +7,10 @@ sentences name.
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 
+from optimizer.assessment.alarms import ADJUSTER
+from optimizer.bench.acid import raises
 from optimizer.bench.batch import Batch
 from optimizer.bench.order import (
     AFTER,
@@ -25,6 +27,7 @@ from optimizer.bench.order import (
 )
 from optimizer.bench.plan import in_order
 from optimizer.chemistry.interval import Interval
+from optimizer.chemistry.ph import CAUTIONS
 from optimizer.data.facts import Material
 from optimizer.immutable import immutable, replace
 from optimizer.units import listed, number
@@ -113,10 +116,11 @@ def parts_of(
     """
     refused = {m.name: unfit[m.id] for m in later if m.id in unfit}
     later = tuple(m for m in later if m.id not in unfit)
-    acids = tuple(m for m in later if "ph adjuster" in m.functions)
+    adjusters = tuple(m for m in later if ADJUSTER in m.functions)
+    acids = tuple(m for m in adjusters if not raises(m))
     doses = {n: p for n, p in batch.doses.items() if n in materials}
     by_phase, wetting, gums = _by_phase(doses, materials)
-    acid = bool(by_phase.get("ph") or acids or batch.ph_target is not None)
+    acid = bool(by_phase.get("ph") or adjusters or batch.ph_target is not None)
     order = order_of(by_phase, materials, doses, acid=acid, lots=lots)
     steps = {key: list(names) for key, names in order.steps.items()}
     early = tuple(m for m in later if m.thickens_from)
@@ -142,7 +146,7 @@ def parts_of(
         "premix": _premix(steps.get("premix", []), materials),
         "stirred": _stirred(steps.get("stirred", []), materials),
         "preservation": _preservation(steps.get("preservation", []), materials, salts),
-        "ph": _ph(batch, steps.get("ph", []), materials, acids),
+        "ph": _ph(batch, steps.get("ph", []), materials, adjusters, [None, *order.ph.values()][-1]),
         "scented": _premix(steps.get("scented", []), materials),
         "after": told.after(),
         "thickening": _thickening(steps.get("thickening", []), materials, stirred, refused),
@@ -428,7 +432,11 @@ def _preservation(
 
 
 def _ph(
-    batch: Batch, names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...]
+    batch: Batch,
+    names: list[str],
+    materials: Mapping[str, Material],
+    later: tuple[Material, ...],
+    before: Interval | None,
 ) -> PhaseStep | None:
     if not names and not later and batch.ph_target is None:
         return None
@@ -438,8 +446,14 @@ def _ph(
         if batch.ph_low is not None and batch.ph_high is not None:
             window = f", at least {number(batch.ph_low, 2)} and at most {number(batch.ph_high, 2)}"
         do.append(f"Target pH {number(batch.ph_target, 2)}{window}.")
-    if later:
-        do.append(f"Adjust with {listed([m.name for m in later], 'or')}, dissolved in some of the water held back.")
+    acids, alkalis = ([m for m in later if raises(m) is up] for up in (False, True))
+    if acids:
+        do.append(f"Lower it with {listed([m.name for m in acids], 'or')}, dissolved in some of the water held back.")
+    if alkalis:
+        names_of = listed([m.name for m in alkalis], "or")
+        do.append(f"Raise it with {names_of}, stirred into some of the water held back, never the water into it.")
+    here = [materials[n] for n in names]
+    do += _none_ready(batch, before, [*here, *later])
     do.append("Add about half of what seems needed, stir, read again; weigh what is left of the solution.")
     see = ("A cloud where the drops fall in vanishes; the pH of a fresh blend may creep for a day.",)
     blanks = ("added so far, g", "pH", "°C")
@@ -447,6 +461,26 @@ def _ph(
     return PhaseStep(
         "pH", tuple(names), tuple(do), see, wait, _temperature([materials[n] for n in names]), blanks, later
     )
+
+
+def _none_ready(batch: Batch, before: Interval | None, ready: Sequence[Material]) -> Iterator[str]:
+    """Yield that no alkali is kept ready where the pH has to rise by estimate, or alkali alone where it has to fall."""
+    target = batch.ph_target
+    if before is None or target is None:
+        return
+    low, high = batch.ph_low or target, batch.ph_high or target
+    about = f"the blend is at about pH {number(before.typical, 1)}"
+    up = [raises(m) for m in ready]
+    if before.typical < low and not any(up):
+        yield (
+            f"By estimate {about}, below the target, and the brief keeps no alkali ready: have one at hand, such as "
+            f"sodium hydroxide at 10 %. {CAUTIONS[False]}"
+        )
+    if before.typical > high and up and all(up):
+        yield (
+            f"By estimate {about}, above the target, and the brief keeps no acid ready: have one at hand, such as "
+            f"citric acid at 50 %. {CAUTIONS[True]}"
+        )
 
 
 def _thickening(

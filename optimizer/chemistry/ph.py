@@ -285,6 +285,12 @@ class Solution:
         return -(self.chemical.strong + mean)
 
 
+def chemical_of(inci: str) -> Chemical | None:
+    """Return the acid or alkali that an ingredient's name means, the first form where it has several, or None."""
+    plain = inci.casefold()
+    return next((c for name, c in CHEMICALS.items() if name == plain or name.startswith(f"{plain} ")), None)
+
+
 def stock(name: str, percent: float) -> Solution:
     """Return a solution by the name of its chemical and its strength [% w/w].
 

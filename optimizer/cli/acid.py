@@ -75,11 +75,19 @@ def ph(
     against: For = "",
     rest: Rest = "",
     chemical: Annotated[
-        str, typer.Option("--with", help="Acid or alkali with its hydrate form, such as 'citric acid monohydrate'.")
+        str,
+        typer.Option(
+            "--with",
+            help="Acid or alkali with its hydrate form, such as 'citric acid monohydrate', or its id in "
+            "the library, such as sodium-hydroxide-20.",
+        ),
     ] = "",
     strength: Annotated[
         float | None,
-        typer.Option(help="Strength of its solution, % w/w of the form that is weighed; citric acid: 50 if left out."),
+        typer.Option(
+            help="Strength of its solution, % w/w of the form that is weighed; if left out, citric acid: 50, an id: "
+            "its own."
+        ),
     ] = None,
     batch: Annotated[str, typer.Option(help="Size of the finished batch, such as 5kg or 800g.")] = "",
     reading: LoggedPh = LoggedPh(),
@@ -103,11 +111,10 @@ def ph(
     from optimizer.answers.logs import note_ph, ph_of, solution_of, strike_ph
     from optimizer.bench.strike import asked_of
 
-    solution = solution_of(chemical, strength)
     if points is not None:
         if subject:
             raise UsageError("ph: give a subject or --points, not both.")
-        return _points(points, target, reading.sample, solution)
+        return _points(points, target, reading.sample, solution_of(chemical, strength))
     if not subject:
         raise UsageError("ph: name a batch file, a scenario or a formula, or give --points.")
     if target:
@@ -115,6 +122,7 @@ def ph(
     size = _grams(batch) if batch else None
     wrong = asked_of(strike, why, day_of(""), not_added=not_added)
     found = given.subject(subject, against=against, rest=rest)
+    solution = solution_of(chemical, strength, found.brief.library.materials)
     if found.batch is None:
         if reading.logged or wrong is not None:
             raise UsageError("ph: readings are kept in a batch file; name one, or give a table of them with --points.")

@@ -53,6 +53,7 @@ INSTEAD = (
     (r"write q\.s\. as its dose, or name it with --rest, such as --rest water", "name it here, such as water"),
     (r"; --assessor writes it as a table with figures and sources", ""), (r"--lot [^:]*: ", ""),
     (r" \(--bottle, --density\)", ", under 'Finish'"),
+    (r"say yours with --with and --strength", "choose yours where a log begins"),
     (r"--bottles", "bottles"), (r"--bottle", "the bottle"), (r"--density", "the density"),
 )  # fmt: skip
 """What is told to a page instead of what is told to a command line."""

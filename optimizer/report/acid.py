@@ -40,7 +40,7 @@ def ph_document(told: PhTold) -> Document:
     if answer.preservation:
         sections += _preservation_sections(answer.preservation)
     sections += [Listing("Assumed", told.notes), rests_listing(answer.alarms)]
-    cautions = [session.advice.caution if session else answer.caution]
+    cautions = [session.advice.caution if session else answer.caution, *([answer.back.caution] if answer.back else [])]
     if answer.preservation and answer.preservation.acids:
         cautions.append(answer.preservation.warning)
     sections.append(Listing("Cautions", tuple(cautions), "caution"))

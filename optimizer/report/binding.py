@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import inf, isclose, isnan
+from math import exp, inf, isclose, isnan
 
+from optimizer.brief.brief import Brief
 from optimizer.report.document import Columns, Listing, Table, figures
+from optimizer.rules import LimitRule
 from optimizer.solve.result import Outcome, Result, Taken
 from optimizer.units import AT_END, KEPT, PRICE_SHOWN, beside, listed, number
 
@@ -77,7 +79,22 @@ def money(price: float, result: Result) -> str:
         return "impossible"
     if abs(price) < PRICE_SHOWN:
         return "nothing"
-    return f"{price:+z.4f} {unit_of(result)}"
+    return f"{changed(goal_of(result.brief), price)} {unit_of(result)}"
+
+
+def goal_of(brief: Brief) -> LimitRule:
+    """Return what is sought first."""
+    return brief.measure(brief.scenario.objective.goals[0][1])
+
+
+def changed(measure: LimitRule, change: float) -> str:
+    """Return a change of a measure as programs tell it, as text: of a logarithm what the measure is multiplied by."""
+    return f"x {exp(min(change, 700.0)):.4g}" if measure.by_logarithm else f"{change:+z.4f}"
+
+
+def lost(measure: LimitRule, loss: float, unit: str) -> str:
+    """Return by how much a measure may be or is worse, as text: of a logarithm the part that is lost."""
+    return f"{number(100 * (1 - exp(-loss)), 2)} % of {unit}" if measure.by_logarithm else f"{number(loss, 4)} {unit}"
 
 
 def unit_of(result: Result) -> str:

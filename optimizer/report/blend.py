@@ -12,7 +12,7 @@ from optimizer.assessment.planned import PlannedCost, planned_cost, short_for_pl
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.planned import WATER, plan_of_formula
-from optimizer.report.binding import binding_table, bound, lots_listing, takeovers, unit_of
+from optimizer.report.binding import binding_table, bound, goal_of, lost, lots_listing, takeovers, unit_of
 from optimizer.report.cautions import alarm_listing, caution_listing
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
@@ -108,7 +108,10 @@ def _facts(result: Result, planned: PlannedCost | None) -> list[tuple[str, str]]
     facts.append(("cost", alone))
     name = result.brief.scenario.objective.goals[0][1]
     if name != "cost" and not result.brief.seeks_planned:
-        facts.append((name, f"{number(result.objective, 3)} {result.brief.measure(name).unit}".rstrip()))
+        measure = result.brief.measure(name)
+        told_ = measure.as_told(result.objective)
+        figure = f"about {number(told_, 0 if told_ >= 100 else 1)}" if measure.by_logarithm else number(told_, 3)
+        facts.append((name, f"{figure} {measure.unit}{', expected by the trials' * measure.by_logarithm}".rstrip()))
     active = formula.active
     if active > USED:
         shares = [f"{charge} {number(100 * part / active, 0)} %" for charge, part in charge_parts(formula).items()]
@@ -191,12 +194,11 @@ def _without(result: Result, planned: PlannedCost | None) -> list[Listing]:
     """Return what the best costs without each of the choices made, in a line each."""
     if not result.without or result.formula is None:
         return []
-    name = result.brief.scenario.objective.goals[0][1]
-    unit = f" {result.brief.scenario.currency} per kg" if name == "cost" else f" of {name}"
     told = []
     for one in result.without:
         sign = "" if not one.worse else "+" if result.brief.scenario.objective.goals[0][0] > 0 else "-"
-        loss = f"{sign}{number(one.worse, 3 if one.worse >= CHANGE_SHOWN else 5)}{unit}" if one.worse else "as good"
+        figure = number(one.worse, 3 if one.worse >= CHANGE_SHOWN else 5)
+        loss = f"{sign}{_worse(result, one.worse, figure)}" if one.worse else "as good"
         words = [HIGHER[n][d < 0] for n, d in one.changes.items() if abs(d) >= RATING_SHOWN]
         rated = f"; by the ratings {listed(words)}" if words else ""
         head = f"Without {listed(list(one.choices))}" if one.material else f"Unless it {one.choices[0]}"
@@ -302,14 +304,21 @@ def _rounding_note(result: Result) -> str:
         if not rounded.stopped_by:
             return f"No formula in steps of {step} % was found in time; the doses are shown unrounded."
         return f"No formula in steps of {step} % keeps every rule; what stops it: {'; '.join(rounded.stopped_by)}."
-    name = result.brief.scenario.objective.goals[0][1]
-    unit = f" {result.brief.scenario.currency} per kg" if name == "cost" else f" of {name}"
+    cost = _worse(result, rounded.cost_of_rounding, f"{rounded.cost_of_rounding:.4f}")
     near = f" As near as the steps allow: {'; '.join(rounded.missed)}." if rounded.missed else ""
     best = "" if rounded.proven else ", the best of those near the optimum"
     return (
-        f"In steps of {step} %, every rule kept{best}; the steps cost {rounded.cost_of_rounding:.4f}{unit}.{near} "
+        f"In steps of {step} %, every rule kept{best}; the steps cost {cost}.{near} "
         "Prices below belong to the unrounded optimum."
     )
+
+
+def _worse(result: Result, loss: float, figure: str) -> str:
+    """Return by how much the objective is worse, in its unit; `figure` tells a plain loss."""
+    name, measure = result.brief.scenario.objective.goals[0][1], goal_of(result.brief)
+    if measure.by_logarithm:
+        return lost(measure, loss, name)
+    return f"{figure} {result.brief.scenario.currency} per kg" if name == "cost" else f"{figure} of {name}"
 
 
 def _with_room(result: Result) -> list[Outcome]:
@@ -359,7 +368,7 @@ def _settings(result: Result) -> list[Table]:
     rows: list[Row] = []
     for s in result.settings:
         targets = number(s.first, 2) if s.first == s.last else f"{number(s.first, 2)} - {number(s.last, 2)}"
-        told = number(s.objective, 4) if not isnan(s.objective) else s.ending
+        told = number(goal_of(result.brief).as_told(s.objective), 4) if not isnan(s.objective) else s.ending
         row = (targets, told, s.barred, SHORT[s.proof])
         target = result.ph.target if result.ph else nan
         best = s.first - AS_TYPED <= target <= s.last + AS_TYPED and s.objective == result.objective

@@ -84,7 +84,8 @@ class Blend:
         measure by its name.
         """
         brief = self.result.brief
-        return brief.measure(brief.scenario.objective.goals[0][1]).name
+        measure = brief.measure(brief.scenario.objective.goals[0][1])
+        return f"natural logarithm of {measure.name}" if measure.by_logarithm else measure.name
 
     @told
     def conflict(self) -> tuple[Conflict, ...]:

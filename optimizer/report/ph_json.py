@@ -132,6 +132,8 @@ class PhTold:
     """Readings that count no more."""
     finished: str = seen("answer.finished")
     """Why nothing goes into the batch any more; empty while something may."""
+    way_back: Solution | None = seen("answer.back")
+    """What brings the pH back where the solution of the last log only moves it away; else null."""
 
     @told
     def target(self) -> Interval:

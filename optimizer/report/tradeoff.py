@@ -10,6 +10,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import ALWAYS, Caution, joined
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace, result, seen, told, untold
+from optimizer.report.binding import changed, goal_of, lost
 from optimizer.report.cautions import framed
 from optimizer.report.document import (
     Bar,
@@ -40,6 +41,16 @@ def axis_words(axis: Axis) -> str:
     return f"{axis.measure.name}, {axis.measure.unit}" if axis.measure.unit else axis.measure.name
 
 
+def _worked_with(axis: Axis) -> str:
+    """Return what programs work with, with its unit."""
+    return f"natural logarithm of {axis_words(axis)}" if axis.measure.by_logarithm else axis_words(axis)
+
+
+def _place(one: Frontier, x: float, y: float) -> tuple[float, float]:
+    """Return a point of a curve as it is told."""
+    return one.x.measure.as_told(x), one.y.measure.as_told(y)
+
+
 @immutable
 class Traced:
     """One trade-off curve."""
@@ -56,12 +67,12 @@ class Traced:
     @told
     def x(self) -> str:
         """The swept measure with its unit."""
-        return axis_words(self.curve.x)
+        return _worked_with(self.curve.x)
 
     @told
     def y(self) -> str:
         """The optimised measure with its unit."""
-        return axis_words(self.curve.y)
+        return _worked_with(self.curve.y)
 
 
 @result
@@ -134,8 +145,9 @@ def _names(brief: Brief) -> dict[str, str]:
 def _breaks(one: Frontier, suffix: str) -> Table:
     names = _names(one.brief)
     every = [
-        (number(b.x, 3), number(b.y), *(listed([names[i] for i in ids]) for ids in (b.enters, b.leaves)))
+        (number(x, 3), number(y), *(listed([names[i] for i in ids]) for ids in (b.enters, b.leaves)))
         for b in one.breaks
+        for x, y in (_place(one, b.x, b.y),)
     ]
     # A change without a jump in value has two breaks at one point; the second one tells nothing more.
     rows = tuple(row for k, row in enumerate(every) if k == 0 or row[:2] != every[k - 1][:2] or any(row[2:]))
@@ -152,13 +164,13 @@ def _stretches(one: Frontier, suffix: str) -> Table:
     rows, names = [], _names(one.brief)
     short = 0
     for s in one.stretches:
-        ends = number(s.first, 2), number(s.last, 2)
+        ends = number(one.x.measure.as_told(s.first), 2), number(one.x.measure.as_told(s.last), 2)
         if ends[0] == ends[1] and len(one.stretches) > 1:
             short += 1
             continue
-        rate = f"{s.rate_first:+z.4f}"
+        rate = changed(one.y.measure, s.rate_first)
         if abs(s.rate_last - s.rate_first) > CHANGE_SHOWN * abs(s.rate_first):
-            rate += f" to {s.rate_last:+z.4f}"
+            rate += f" to {changed(one.y.measure, s.rate_last)}"
         ph = ""
         if not isnan(s.targets[0]):
             ph = number(s.targets[0], 1) if s.targets[0] == s.targets[1] else f"{s.targets[0]:.1f} - {s.targets[1]:.1f}"
@@ -167,7 +179,7 @@ def _stretches(one: Frontier, suffix: str) -> Table:
         if len(moves) > 6:
             told.append(f"{len(moves) - 6} more")
         rows.append((" - ".join(ends), rate, ph, "; ".join(told)))
-    unit = f"{one.y.name} per unit of {one.x.name}"
+    unit = f"{one.y.name} per unit of {'the logarithm of ' * one.x.measure.by_logarithm}{one.x.name}"
     note = "Doses move evenly between two breaks where the rate is one figure."
     if one.local:
         note = "Rates and moves are those from one point to the next."
@@ -183,15 +195,20 @@ def _points(one: Frontier) -> list[tuple[float, float]]:
     for s in one.stretches:
         for k in range(9):
             x = s.first + k / 8 * (s.last - s.first)
-            points.append((x, s.at(x)))
-    return points or [(b.x, b.y) for b in one.breaks]
+            points.append(_place(one, x, s.at(x)))
+    return points or _marks(one)
+
+
+def _marks(one: Frontier) -> list[tuple[float, float]]:
+    """Return the breaks of a curve for drawing."""
+    return [_place(one, b.x, b.y) for b in one.breaks]
 
 
 def _sketch(curves: tuple[tuple[str, Frontier], ...], here: tuple[float, ...] | None) -> Sketch:
     """Draw the curves in characters."""
     drawn = [(label, _points(f)) for label, f in curves if f.breaks]
     # A break that stands alone may lie outside every stretch.
-    marked = [(b.x, b.y) for _, f in curves for b in f.breaks]
+    marked = [place for _, f in curves for place in _marks(f)]
     xs, ys = zip(*marked, *(point for _, points in drawn for point in points), strict=True)
     left, right, low, high = min(xs), max(xs), min(ys), max(ys)
     across, up = (right - left) or 1.0, (high - low) or 1.0
@@ -205,9 +222,9 @@ def _sketch(curves: tuple[tuple[str, Frontier], ...], here: tuple[float, ...] | 
                 if grid[row][column] == " ":
                     grid[row][column] = "·"
     for k, (_, one) in enumerate((label, f) for label, f in curves if f.breaks):
-        for b in one.breaks:
-            column = round((b.x - left) / across * (WIDTH - 1))
-            row = round((high - b.y) / up * (HEIGHT - 1))
+        for x, y in _marks(one):
+            column = round((x - left) / across * (WIDTH - 1))
+            row = round((high - y) / up * (HEIGHT - 1))
             grid[row][column] = MARKS[k % len(MARKS)]
     first = curves[0][1]
     labels = [number(high, 3), *[""] * (HEIGHT - 2), number(low, 3)]
@@ -226,9 +243,7 @@ def _sketch(curves: tuple[tuple[str, Frontier], ...], here: tuple[float, ...] | 
 
 
 def _drawing(curves: tuple[tuple[str, Frontier], ...], here: tuple[float, ...] | None = None) -> Curves:
-    lines = tuple(
-        Curve(label, tuple(_points(f)), tuple((b.x, b.y) for b in f.breaks)) for label, f in curves if f.breaks
-    )
+    lines = tuple(Curve(label, tuple(_points(f)), tuple(_marks(f))) for label, f in curves if f.breaks)
     if here is not None:
         point = ((here[0], here[1]),)
         lines = (*(replace(one, label=one.label or "the best there is") for one in lines), Curve(HERE, point, point))
@@ -286,7 +301,13 @@ def leeway_document(found: Leeway) -> Document:
     brief = found.result.brief
     currency = brief.scenario.currency
     goal = brief.scenario.objective.goals[0][1]
+    measure = goal_of(brief)
     unit = f"{currency} per kg" if goal == "cost" else goal
+
+    def best(value: float) -> str:
+        own = measure.unit if measure.by_logarithm else unit
+        return f"{number(measure.as_told(value), 4)} {own}"
+
     sections: list[Section | Document] = []
     used = [r for r in found.rooms if r.member != "no"]
     used.sort(key=lambda r: (r.member != "every", -r.most, r.id))
@@ -302,9 +323,10 @@ def leeway_document(found: Leeway) -> Document:
         table = tuple((line.item.material.name, line.percent) for line in lines)
         gap = "proven furthest" if other.gap == 0 else "the search for the furthest was cut short"
         away = f"{number(other.distance, 1)} % of doses differ from the nearest"
-        note = f"{number(other.objective, 4)} {unit}; {away}; {gap}."
+        note = f"{best(other.objective)}; {away}; {gap}."
         sections.append(Table(f"Another formula, {k}", ("material", *figures("%", form=".2f")), table, note))
-    verdict = f"Best {number(found.result.objective, 4)} {unit}; ranges at up to {number(found.loss)} {unit} worse."
+    worse = lost(measure, found.loss, unit)
+    verdict = f"Best {best(found.result.objective)}; ranges at up to {worse} worse."
     return Document(f"Room to move for {brief.scenario.name}", verdict, sections=framed(found.cautions, sections))
 
 

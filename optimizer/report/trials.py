@@ -5,11 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from itertools import groupby
-from math import sqrt
+from math import isnan, sqrt
 
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.report.cautions import alarm_listing, caution_listing
-from optimizer.report.document import Cell, Column, Document, Listing, Row, Section, Strong, Table, figures, filled
+from optimizer.report.document import (
+    Cell,
+    Column,
+    Columns,
+    Document,
+    Listing,
+    Row,
+    Section,
+    Strong,
+    Table,
+    figures,
+    filled,
+)
 from optimizer.report.struck import struck_listing
 from optimizer.trials.more import NextBeakers
 from optimizer.trials.plan import PlannedBeaker, TrialPlan
@@ -240,6 +252,30 @@ def _weights(standing: SeriesStanding) -> Table:
     return Table("Weights as made", columns, rows, note)
 
 
+def _hoped(found: NextBeakers) -> Table:
+    """Return what the beakers that may be best are expected to read, each with how far that can be trusted."""
+    rows: list[Row] = []
+    for one in found.hoped:
+        digits = 0 if one.expected >= TO_THE_UNIT else 1
+        span = "" if isnan(one.low) else f"{number(one.low, digits)} - {number(one.high, digits)}"
+        where = "beyond all beakers that were read: an extrapolation, no result" if one.beyond else "among those read"
+        rows.append((float(one.beaker), f"about {number(one.expected, digits)}", span, where))
+    first = found.hoped[0] if found.hoped else None
+    if first is None:
+        return Table("", (), ())
+    unit = "% chance" if isnan(first.low) else first.unit
+    note = "A beaker is a question: only its reading answers."
+    if not first.predicts:
+        note = f"The trials do not predict {first.what} yet: the figures only say where to look. {note}"
+    what = f"{first.what}, {unit}" if unit else first.what
+    columns: Columns = (*figures("no.", digits=0), *figures(what, "90 % of readings"), "where it lies")
+    return Table("What they may read", columns, tuple(rows), note)
+
+
+TO_THE_UNIT = 100.0
+"""From here on expected readings are told without decimals."""
+
+
 def next_document(found: NextBeakers) -> Document:
     """Return the next beakers, and what they would tell."""
     aims = {"learn": "what teaches most besides", "best": "what may be best"}
@@ -254,6 +290,7 @@ def next_document(found: NextBeakers) -> Document:
     sections: list[Section] = [
         alarm_listing(found.cautions),
         _beakers(found.beakers, sorted(moving, key=lambda n: (-first[n], n))),
+        *filled(_hoped(found)),
         Listing("Mind", found.notes),
         Listing("Next", (f"tenside trials sheet {found.file} --only {numbers} --pdf sheet.pdf",)),
         _cautions(found.cautions),

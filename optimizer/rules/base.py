@@ -1,7 +1,7 @@
 """What every rule answers; the kinds next door only say what they measure."""
 
 from collections.abc import Hashable
-from math import fsum, inf, isnan, nan
+from math import exp, fsum, inf, isnan, nan
 from typing import ClassVar, Literal, Self
 
 import numpy as np
@@ -34,6 +34,8 @@ class Rule(Frozen):
     """Who asks for it: brief, a regulation, a supplier, or default."""
 
     unit: ClassVar[str] = ""
+    by_logarithm: ClassVar[bool] = False
+    """Whether programs work with the natural logarithm of what is told."""
     step: ClassVar[float] = 1.0
     """One noticeable step of the limit, in the rule's unit."""
     figures: ClassVar[tuple[str, ...]] = ()
@@ -146,6 +148,10 @@ class Rule(Frozen):
     def reading(self) -> str:
         """One sentence with number, unit and source."""
         raise NotImplementedError
+
+    def as_told(self, value: float) -> float:
+        """Return a value that programs work with as it is told, in the rule's unit."""
+        return exp(min(value, 700.0)) if self.by_logarithm else value
 
     def idle(self, value: float) -> bool:
         """Return whether a line of its own says nothing at a value: told elsewhere, or nothing of it is there."""

@@ -61,6 +61,10 @@ class Tried(Frozen):
         """Return the matrix that leaves of doses less the centre what no trial moved, shape (m, m)."""
         return np.asarray(np.eye(len(self.materials)) - np.array(self.back) @ np.array(self.directions))
 
+    def beyond(self, doses: Vector) -> float:
+        """Return how far doses in the order of the materials lie beyond the trials, below 0 within, in their spans."""
+        return float((np.array(self.sides) @ self.z(doses) - np.array(self.ends)).max(initial=-inf))
+
     def outside(self, formula: Formula) -> tuple[float, str]:
         """Return how far a formula lies outside, 0 within, and the reason in words.
 
@@ -76,8 +80,7 @@ class Tried(Frozen):
         if left[worst] > OFF + KEPT:
             told = f"no trial had {self.materials[worst]} at {number(float(doses[worst]), 2)} % with the other doses"
             return float(left[worst] / OFF - 1), told
-        beyond = np.array(self.sides) @ self.z(doses) - np.array(self.ends)
-        far = float(beyond.max(initial=-inf))
+        far = self.beyond(doses)
         return (far, "it lies beyond the trials") if far > OUTSIDE else (0.0, "")
 
 
@@ -294,14 +297,18 @@ class FittedLine(LimitRule):
 
     @property
     def unit(self) -> str:  # type: ignore[override]
-        """Unit of the readings."""
-        return f"ln {self.measured_in}".strip() if self.scale == "log" else self.measured_in
+        """Unit of the readings, in which a value is told."""
+        return self.measured_in
+
+    @property
+    def by_logarithm(self) -> bool:  # type: ignore[override]
+        """Whether the logarithm of the readings was fitted."""
+        return self.scale == "log"
 
     @property
     def name(self) -> str:
         """What is measured."""
-        what = self.what.replace("-", " ")
-        return f"{'logarithm of ' if self.scale == 'log' else ''}{what} (measured here, {self.made} trials)"
+        return f"{self.what.replace('-', ' ')} (measured here, {self.made} trials)"
 
     def amounts(self, pool: Pool) -> Vector:
         """Slope per % of each candidate."""

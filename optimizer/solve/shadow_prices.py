@@ -37,7 +37,15 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
             slack = rule.slack(formula)
             missed, broken = violation > slack, violation > rule.within + slack
         outcomes.append(
-            Outcome(rule=rule, value=value, low=low, high=high, violation=violation, missed=missed, broken=broken)
+            Outcome(
+                rule=rule,
+                value=rule.as_told(value),
+                low=low,
+                high=high,
+                violation=violation,
+                missed=missed,
+                broken=broken,
+            )
         )
     return tuple(outcomes)
 

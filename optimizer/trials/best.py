@@ -2,18 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from math import inf, nan
+
 import numpy as np
 
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError, nearest
+from optimizer.rules.fitted import told_as_read
+from optimizer.trials.basis import on_three_levels
 from optimizer.trials.design import Places
-from optimizer.trials.fit import ChosenModel, choose, readings_of, searching, usual_noise
+from optimizer.trials.fit import (
+    ChosenModel,
+    Readings,
+    chance,
+    choose,
+    predicted,
+    readings_of,
+    searching,
+    usual_noise,
+)
+from optimizer.trials.fitted import tried_of
 from optimizer.trials.improve import gains
-from optimizer.trials.more import Better
+from optimizer.trials.more import Better, Hoped
+from optimizer.trials.plan import PlannedBeaker
 from optimizer.trials.series import SEPARATED, Series
+from optimizer.trials.told import ends_of_reading
 
 APART = 0.5
 """How far two beakers of one round lie apart at least, in whitened coordinates; an editable default, no source."""
+FAR = 0.05
+"""So far beyond all beakers that were read, in whitened coordinates, a place is told as beyond them: more than doses on
+the grid of a scale differ by; an editable default, no source."""
 SENSES = {"maximise": 1, "minimise": -1}
 
 
@@ -26,10 +46,50 @@ def better_by(goal: str) -> Better:
     Raises:
         UsageError: If it is neither.
     """
+    sign, what = _goal(goal)
+    return lambda series, z, process, count: _chosen(series, z, process, count, what, sign)
+
+
+def _goal(goal: str) -> tuple[int, str]:
     sense, _, what = goal.strip().partition(" ")
     if sense not in SENSES or not what.strip():
         raise UsageError("--aim best: say of which reading, such as --goal 'maximise viscosity'.")
-    return lambda series, z, process, count: _chosen(series, z, process, count, what.strip(), SENSES[sense])
+    return SENSES[sense], what.strip()
+
+
+def hoped_of(series: Series, goal: str, beakers: Sequence[PlannedBeaker]) -> tuple[Hoped, ...]:
+    """Return what the beakers that are chosen for a goal are expected to read, in the unit of the readings."""
+    what = _goal(goal)[1]
+    fitted, known = _fitted(series, what), series.coordinates
+    looking, kind, unit = searching(fitted), fitted.readings.kind, series.measures[what].unit
+    found = []
+    for beaker in beakers:
+        if beaker.role == "plan":
+            continue
+        doses = np.array([beaker.doses[name] for name in known.materials])
+        z, ph = known.z(doses), _process(series, beaker.ph)
+        if kind == "yes/no":
+            middle, low, high = 100 * float(chance(looking, z, ph)[0]), nan, nan
+        else:
+            mean, *ends = predicted(looking, z, ph, new=True)[0].tolist()
+            middle, (low, high) = told_as_read(kind, mean), ends_of_reading(kind, *ends)
+        beyond = _beyond(series, fitted.readings, doses) > FAR
+        found.append(Hoped(beaker.number, what, unit, middle, low, high, beyond, fitted.predicts))
+    return tuple(found)
+
+
+def _process(series: Series, ph: float | None) -> Vector | None:
+    if not series.ph_levels or ph is None:
+        return None
+    return on_three_levels(np.array([ph]), series.ph_levels[0], series.ph_levels[-1])
+
+
+def _beyond(series: Series, readings: Readings, doses: Vector) -> float:
+    """Return how far doses lie beyond the beakers that were read; infinitely where those span too little to tell."""
+    try:
+        return tried_of(series, readings).beyond(doses)
+    except UsageError:
+        return inf
 
 
 def _chosen(series: Series, z: Vector, process: Vector, count: int, what: str, sign: int) -> Places:

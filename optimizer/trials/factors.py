@@ -97,6 +97,7 @@ class Ways:
         if not waters:
             raise UsageError("the formula has no free water, so nothing can be varied that water makes up for.")
         self.rest = max(waters, key=lambda k: self.plan[k])
+        self.weighed: Mask = np.arange(len(self.ids)) != self.rest
 
     def known(self) -> dict[str, Way]:
         """Return the factors that the formula has, by id."""

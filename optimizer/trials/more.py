@@ -13,7 +13,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError, fault
-from optimizer.immutable import replace, result, seen, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, untold
 from optimizer.rules.row import Setting
 from optimizer.trials.choosing import Field, best_places, field_of
 from optimizer.trials.design import Places, marks_of
@@ -27,6 +27,25 @@ MOST = 20
 """Beakers that are added at once."""
 Better = Callable[[Series, Vector, Vector, int], Places]
 """Which candidates, given by coordinates (c, q) and process variable (c,), may be best: so many of them."""
+
+
+@immutable
+class Hoped:
+    """What a beaker that may be best is expected to read."""
+
+    beaker: int
+    what: str
+    unit: str
+    expected: float
+    """Middle of the readings to be expected, in their unit; of a yes or no its chance [%]."""
+    low: Figure
+    """Lower end of 90 % of the readings."""
+    high: Figure
+    """Upper end."""
+    beyond: bool
+    """Whether the beaker lies beyond all that were read, so that this is an extrapolation."""
+    predicts: bool
+    """Whether the trials predict at all; else it only says where to look."""
 
 
 @result
@@ -48,6 +67,8 @@ class NextBeakers:
     """The same with these beakers."""
     notes: tuple[str, ...]
     cautions: tuple[Caution, ...]
+    hoped: tuple[Hoped, ...] = ()
+    """What the beakers are expected to read, where the best is looked for."""
 
 
 def body_of(series: Series) -> Polytope:

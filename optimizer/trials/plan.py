@@ -25,9 +25,11 @@ from optimizer.trials.factors import Way, Ways, effect, ends
 from optimizer.trials.region import Region, freed_rules, gain_of_freeing, region_of, rows_of, settings_of
 from optimizer.trials.series import Beaker, Role
 from optimizer.trials.weighable import ScaleGrid, keeping
-from optimizer.units import AS_TYPED, listed, number
+from optimizer.units import AS_TYPED, KEPT, listed, number
 
 MOST_TRIALS = 60
+LEAST_PH = 0.1
+"""What a target pH is met to at best, meter and drops together; common practice, no source."""
 FAR_ABOVE = 2.0
 """How many times its highest usual dose a material may go before that is said; an editable default, no source."""
 
@@ -254,6 +256,13 @@ def _levels(asked: TrialsQuestion, setting: Setting) -> tuple[float, ...]:
     if setting.target is None:
         raise UsageError("--with ph: the brief has no [ph], so nothing says which pH its materials stand.")
     low, high = asked.ph
+    apart = max(LEAST_PH, (setting.high or 0.0) - setting.target)
+    if high - low < apart - KEPT:
+        raise UsageError(
+            f"--with ph={number(low)}:{number(high)}: targets {number(high - low)} apart cannot be told from one "
+            f"another at the bench, where each is met to {number(apart)}. Vary the pH by more than that, or leave it "
+            "where it is."
+        )
     return (low, round((low + high) / 2, 3), high)
 
 

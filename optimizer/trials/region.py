@@ -21,14 +21,16 @@ from optimizer.solve.existing import case_at
 from optimizer.solve.rounding import broken
 from optimizer.solve.solved import Solved
 from optimizer.trials.basis import Coordinates
-from optimizer.trials.factors import Way, Ways, ends, independent
+from optimizer.trials.factors import Way, Ways, effect, ends, independent
 from optimizer.trials.polytope import Whitened, corners_of, whitened
 from optimizer.units import KEPT, POINT_MET, listed, number
 
 MOST = 5
 """Directions that a dozen beakers can still tell something of, pH among them."""
 STEPS = 3
-"""Steps of the scale that a factor must be able to move, or weighing errors hide it."""
+"""Steps of the scale that a factor must move what is weighed by, or weighing errors hide it."""
+FAINT = 0.02
+"""Least part of some dose that a factor must move, or readings scatter more; an editable default, no source."""
 
 
 @immutable
@@ -205,15 +207,23 @@ def region_of(
     free = rows.without(set(freed))
     while kept:
         corners, spans = _spans(free, formula, kept)
-        narrow = [(w, s) for w, s in zip(kept, spans, strict=True) if s < STEPS * step_percent - POINT_MET]
-        if not narrow:
+        hardly = [
+            (span, way, why)
+            for way, span in zip(kept, spans.tolist(), strict=True)
+            if (why := _hardly(way, span, formula, corners, step_percent))
+        ]
+        if not hardly:
             return _moving(kept, free, formula, corners, tuple(notes), step_percent / 2)
-        worst, span = min(narrow, key=lambda pair: pair[1])
-        notes.append(f"'{worst.id}' is left out: {_hardly(span, step_percent)}")
+        _, worst, why = min(hardly, key=lambda found: found[0])
         last, kept = kept, tuple(w for w in kept if w is not worst)
+        held = _readings(brief, _at_the_ends(free, formula, (worst,)))
+        notes.append(
+            f"{worst.name} stays as in the plan: {why}. Widen what holds it{f' ({held})' if held else ''}, or leave it "
+            "out of what is varied"
+        )
     if process:
         return _fixed(formula, free, tuple(notes))
-    raise UsageError(_too_small(brief, rows, formula, last, freed, step_percent))
+    raise UsageError(_too_small(brief, rows, formula, last, why, freed, step_percent))
 
 
 def _refuse_ways(ways: tuple[Way, ...], process: bool) -> None:
@@ -260,14 +270,35 @@ def _together(ways: tuple[Way, ...], directions: int) -> str:
     return f"within the rules {names} move together: only {directions} of {len(ways)} directions can be told apart"
 
 
-def _hardly(span: float, step: float) -> str:
-    return f"it can move by {number(span)} % only, less than {STEPS} steps of the scale ({number(STEPS * step)} %)"
+def _hardly(way: Way, span: float, formula: Formula, corners: Vector, step: float) -> str:
+    """Return why no reading could tell what a factor does between the corners of a region, or ''."""
+    if span < STEPS * step - POINT_MET:
+        return (
+            f"within the rules it can move by {number(span)} % only, less than {STEPS} steps of the scale "
+            f"({number(STEPS * step)} %)"
+        )
+    known, (low, high) = Ways(formula), ends(way, corners)
+    moved = np.abs(effect(way, known.plan, low, high)) / corners.max(axis=0)
+    most = float(moved[known.weighed].max())
+    if most >= FAINT - POINT_MET:
+        return ""
+    return (
+        f"within the rules it goes from {number(low)} to {number(high)} {way.unit} only, which changes no dose by more "
+        f"than {number(100 * most, 2)} % of itself, and readings scatter more than such a change could show"
+    )
+
+
+def _readings(brief: Brief, owners: Sequence[str]) -> str:
+    """Return rules in words."""
+    asked = {r.id: r for r in brief.enforced}
+    return listed([asked[name].reading() for name in owners if name in asked])
 
 
 def _spans(rows: Rows, formula: Formula, ways: Sequence[Way]) -> tuple[Vector, Vector]:
-    """Return the doses of all corners, shape (v, n), and by how much each factor moves its largest dose [%]."""
-    plan = np.array([line.percent for line in formula.lines])
-    sizes = np.array([np.abs(w.direction).max() for w in ways])
+    """Return the doses of all corners, shape (v, n), and by how much each factor moves what it weighs most of [%]."""
+    known = Ways(formula)
+    plan = known.plan
+    sizes = np.array([np.abs(w.direction[known.weighed]).max() for w in ways])
     moves = np.array([w.direction for w in ways]) / sizes[:, None]
     along, at_most, _ = _one_sided(rows)
     sides, room = along @ moves.T, at_most - along @ plan
@@ -289,23 +320,22 @@ def widened_by(rows: Rows, formula: Formula, ways: Sequence[Way], without: set[s
 
 
 def _too_small(
-    brief: Brief, rows: Rows, formula: Formula, ways: tuple[Way, ...], freed: Sequence[str], step: float
+    brief: Brief, rows: Rows, formula: Formula, ways: tuple[Way, ...], why: str, freed: Sequence[str], step: float
 ) -> str:
-    """Return why nothing can be varied: the rules that make it so, and which rating to free."""
+    """Return that nothing can be varied, why, the rules that make it so, and which rating to free."""
     free = rows.without(set(freed))
-    span = widened_by(free, formula, ways, set())
     asked = {r.id: r for r in brief.enforced}
     wide = {
         name: widened_by(free, formula, ways, {name}) for name in dict.fromkeys(free.owners) if name and name != "total"
     }
     alone = [name for name, much in wide.items() if much >= STEPS * step and name in asked]
     ratings = [r.id for r in rating_rules(brief) if r.id not in freed]
-    said = f"nothing can be varied: {listed([w.id for w in ways])}: {_hardly(span, step)}."
+    said = f"nothing can be varied: {listed([w.name for w in ways])}: {why}."
     if alone:
-        said += f" What holds it: {listed([asked[name].reading() for name in alone])}."
+        said += f" What holds it: {_readings(brief, alone)}."
     else:
-        held = [asked[name].reading() for name in _at_the_ends(free, formula, ways) if name in asked]
-        said += f" What holds it, several together: {listed(held)}." if held else ""
+        held = _readings(brief, _at_the_ends(free, formula, ways))
+        said += f" What holds it, several together: {held}." if held else ""
     helping = [r for r in ratings if r in alone]
     if not helping and ratings and widened_by(free, formula, ways, set(ratings)) >= STEPS * step:
         helping = ratings
@@ -338,7 +368,7 @@ def gain_of_freeing(
             continue
         after = _ranges(rows.without({*freed, rule.id}), formula, region.ways)
         gains = [(b[1] - b[0]) / max(a[1] - a[0], POINT_MET) for a, b in zip(before, after, strict=True)]
-        best = int(np.argmax(gains))
+        best = int(np.argmax(np.round(gains, 6)))
         if gains[best] >= WORTH_FREEING:
             way, a, b = region.ways[best], before[best], after[best]
             said.append(

@@ -258,7 +258,7 @@ def test_below_the_target_alkali_is_planned(tmp_path: Path, run: Callable[..., t
     path.write_text("material,percent\ncocamidopropyl-betaine,20\ncitric-acid,0.5\naqua,q.s.\n", encoding="utf-8")
     code, out, _ = run(path, "--for", "hand-wash")
     assert code == 0
-    assert "sodium hydroxide, 10 % w/w, because the blend is estimated below the target" in " ".join(out.split())
+    assert "sodium hydroxide, 10 % w/w, because the blend lies below the target" in " ".join(out.split())
     assert "can blind" in out
 
 

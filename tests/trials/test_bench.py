@@ -32,7 +32,7 @@ PLAN = (
     "--free",
     "mildness",
     "--factors",
-    "strength,amphoteric-share",
+    "amphoteric-share,nonionic-share",
     "--on",
     "2026-05-04",
 )
@@ -332,7 +332,7 @@ def test_a_series_of_ph_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, r
     asked = ("clear-shampoo", "--factors", "amphoteric-share", "--with", "ph=5.8:6.2", "--out", "p.toml")
     planned = run("trials", "plan", *asked, "--json").json
     assert [f["id"] for f in planned["factors"]] == ["ph"]
-    assert planned["notes"][0].startswith("'amphoteric-share' is left out")
+    assert planned["notes"][0].startswith("amphoteric share of the active matter stays as in the plan")
     assert {b["ph"] for b in planned["beakers"]} == {5.8, 6.0, 6.2}
     assert len({str(b["doses"]) for b in planned["beakers"]}) == 1
     assert "each beaker has its own target pH" in run("trials", "sheet", "p.toml", "--markdown").out

@@ -188,6 +188,13 @@ def test_drawn_briefs_are_planned_within_their_rules_or_refused(seed: int) -> No
     assert more.variance_after < more.variance_before
 
 
+def test_targets_that_the_bench_cannot_tell_apart_are_no_factor() -> None:
+    """The shipped briefs meet a target pH to 0.2."""
+    with pytest.raises(UsageError, match=r"ph=5\.5:5\.52: targets 0\.02 apart .* each is met to 0\.2\. Vary the pH by"):
+        planned("gentle-wash", ph=(5.5, 5.52))
+    assert planned("gentle-wash", factors=("emollient",), ph=(5.4, 5.6)).levels == (5.4, 5.5, 5.6)
+
+
 def test_an_impossible_brief_is_refused() -> None:
     with pytest.raises(UsageError, match=r"the brief has no formula, so there is nothing to vary"):
         planned("impossible-wash")

@@ -1,5 +1,7 @@
 """Commands that read trials, on the shipped demo: endings, JSON, pages and paper, options that do not fit."""
 
+import math
+import re
 from pathlib import Path
 
 import pytest
@@ -73,8 +75,58 @@ def test_an_objective_may_be_a_reading(run):
     least = run("blend", "gentle-wash", "--readings", DEMO, "--objective", "minimise viscosity", "--json").json
     assert most["objective_value"] > least["objective_value"]
     assert any("natural logarithm" in note for note in most["assumptions"])
+    assert most["objective_is"].startswith("natural logarithm of viscosity (measured here")
+    shown = next(r for r in most["rules"] if r["kind"] == "measured-line")
+    assert shown["unit"] == "mPas"
+    assert shown["value"] == pytest.approx(math.exp(most["objective_value"]), rel=1e-6)
     traded = run("frontier", "gentle-wash", "--readings", DEMO, "--against", "maximise viscosity", "--json").json
     assert len(traded["curves"][0]["breaks"]) > 2
+    assert traded["curves"][0]["x"].startswith("natural logarithm of viscosity (measured here")
+
+
+@pytest.mark.thorough
+def test_a_viscosity_that_is_sought_is_told_in_its_unit_and_never_as_a_logarithm(run):
+    """The formula's own figure of 'trials rate', fitted alike: the objective's value is that mean."""
+    asked = ("--readings", DEMO, "--objective", "maximise viscosity")
+    value = math.exp(run("blend", "gentle-wash", *asked, "--json").json["objective_value"])
+    told = " ".join(run("blend", "gentle-wash", *asked).out.split())
+    assert f"viscosity about {value:.0f} mPa·s, expected by the trials" in told
+    assert "ln mPa" not in told
+    assert re.search(r"lower x \d\.\d+ viscosity", told), "the price of a limit: what it multiplies viscosity by"
+    traded = " ".join(run("frontier", "gentle-wash", "--readings", DEMO, "--against", "maximise viscosity").out.split())
+    assert "ln mPa" not in traded
+    assert f"{value:.1f}" in traded
+
+
+@pytest.fixture
+def half_read(tmp_path):
+    """The demo's series with the readings of five beakers alone: what lies beyond them was never read."""
+    text = Path(DEMO).read_text("utf-8")
+    head, *readings = text.split("[[reading]]")
+    kept = [r for r in readings if int(re.search(r"beaker = (\d+)", r)[1]) in READ and 'what = "viscosity"' in r]
+    path = tmp_path / "half.toml"
+    path.write_text(head + "".join(f"[[reading]]{r}" for r in kept), "utf-8")
+    return path
+
+
+READ = (1, 2, 3, 4, 5, 6)
+
+
+def test_a_beaker_that_may_be_best_is_told_in_its_unit_and_beyond_what_was_read_as_an_extrapolation(run, half_read):
+    found = run("trials", "next", half_read, "--goal", "maximise viscosity", "--count", "3", "--json")
+    assert found.code == 0, found.err
+    hoped = found.json["hoped"]
+    assert len(hoped) == 3
+    assert all(h["unit"] == "mPas" and h["low"] < h["expected"] < h["high"] and h["expected"] > 20 for h in hoped)
+    assert any(h["beyond"] for h in hoped)
+
+
+def test_next_tells_extrapolations_in_words(run, half_read):
+    told = " ".join(run("trials", "next", half_read, "--goal", "maximise viscosity", "--count", "3").out.split())
+    assert "What they may read" in told
+    assert "viscosity, mPa·s" in told
+    assert "beyond all beakers that were read: an extrapolation, no result" in told
+    assert "A beaker is a question: only its reading answers." in told
 
 
 @pytest.mark.thorough

@@ -130,7 +130,47 @@ def test_a_material_that_is_varied_displaces_water() -> None:
 def test_a_factor_that_can_hardly_move_is_left_out() -> None:
     found = region("clear-shampoo")
     assert [w.id for w in found.ways] == ["strength", "humectant"]
-    assert found.notes[0].startswith("'nonionic-share' is left out: it can move by 0.00")
+    said = found.notes[0]
+    assert said.startswith(
+        "nonionic share of the active matter stays as in the plan: within the rules it can move by 0.00"
+    )
+    assert "Widen what holds it (" in said
+    assert "mean mildness rating at least 68 rating points" in said
+
+
+def test_what_a_factor_moves_is_what_is_weighed_and_not_the_water_that_makes_the_rest() -> None:
+    """Strength from 7 to 7.014 %: each surfactant moves by 0.2 % of itself, so by 0.014 % of 7 % at most, while water
+    moves by them all together, here more than three steps of 0.01 %."""
+    brief = frozen("gentle-wash", ("active.at_most", "7.014"))
+    found = solve_fully(brief, weighable=True, priced=False)
+    formula = found.result.weighable
+    assert formula is not None
+    rows = rows_of(brief, found, formula, [found.result.setting])
+    ways = Ways(formula).named(["strength", "emollient"], [])
+    here = region_of(brief, rows, formula, ways, (), STEP)
+    assert [w.id for w in here.ways] == ["emollient"]
+    water = np.abs(effect(ways[0], Ways(formula).plan, 7.0, 7.014))[Ways(formula).rest]
+    assert water >= 0.03
+    assert "active matter 7 to 7.014 %" in here.notes[0]
+
+
+def test_a_factor_that_changes_every_dose_by_next_to_nothing_is_left_out_and_it_is_said_why() -> None:
+    """Strength from 7 to 7.1 %: 1.4 % of each surfactant is more than the scale's steps, less than readings tell."""
+    brief = frozen("gentle-wash", ("active.at_most", "7.1"))
+    found = solve_fully(brief, weighable=True, priced=False)
+    formula = found.result.weighable
+    assert formula is not None
+    rows = rows_of(brief, found, formula, [found.result.setting])
+    here = region_of(brief, rows, formula, Ways(formula).named(["strength", "emollient"], []), (), STEP)
+    assert [w.id for w in here.ways] == ["emollient"]
+    assert here.notes[0].startswith(
+        "strength (active matter) stays as in the plan: within the rules it goes from 7 to 7.1 % only, which changes "
+        "no dose by more than 1.41 % of itself, and readings scatter more than such a change could show. Widen what "
+    )
+    with pytest.raises(
+        UsageError, match=r"nothing can be varied: strength \(active matter\): within the rules it goes"
+    ):
+        region_of(brief, rows, formula, Ways(formula).named(["strength"], []), (), STEP)
 
 
 def test_nothing_to_vary_is_refused_with_the_rules_that_make_it_so() -> None:
@@ -143,7 +183,7 @@ def test_nothing_to_vary_is_refused_with_the_rules_that_make_it_so() -> None:
     with pytest.raises(UsageError) as refused:
         region_of(brief, rows, formula, ways, (), STEP)
     said = str(refused.value)
-    assert said.startswith("nothing can be varied: strength: it can move by")
+    assert said.startswith("nothing can be varied: strength (active matter): within the rules it can move by")
     assert "What holds it: active matter exactly 7 %" in said
     assert said.endswith("Move a limit of the brief, or vary something else.")
 
@@ -152,7 +192,8 @@ def test_a_rating_that_holds_everything_is_named_to_be_freed() -> None:
     with pytest.raises(UsageError) as refused:
         region("body-wash", "nonionic-share")
     assert str(refused.value) == (
-        "nothing can be varied: nonionic-share: it can move by 0.009 % only, less than 3 steps of the scale (0.03 %). "
+        "nothing can be varied: nonionic share of the active matter: within the rules it can move by 0.009 % only, "
+        "less than 3 steps of the scale (0.03 %). "
         "What holds it: mean mildness rating at least 58 rating points. With --free mildness it may move by 1.06 %."
     )
     assert region("body-wash", "nonionic-share", free=("mildness",)).sides

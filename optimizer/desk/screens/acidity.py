@@ -19,7 +19,7 @@ from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import add_now, added, crossed, entry, late, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import first_said, onwards, page_of, place, subject
-from optimizer.desk.words import sentence
+from optimizer.desk.words import on_page, sentence
 from optimizer.report.acid import ph_words, solution_words, steps_of
 from optimizer.report.charts import acid_curve
 from optimizer.units import number
@@ -118,8 +118,12 @@ def _blind(answer: PhAnswer, assumed: Iterable[str]) -> Html:
     if answer.finished:
         return markup(tag("p", WORDS["finished"], class_="what"), tag("p", answer.finished))
     said = f"Before anything is added about pH {ph_words(answer.estimate)} is estimated; {_target(answer)}."
+    planned = [f"What will be added: {on_page(answer.assumed)}"] if answer.assumed else []
     return markup(
-        tag("p", "Read the pH first", class_="what"), tag("p", said, class_="of"), notes(map(sentence, assumed))
+        tag("p", "Read the pH first", class_="what"),
+        tag("p", said, class_="of"),
+        notes([*map(sentence, assumed), *planned]),
+        tag("div", tag("p", answer.caution), class_="caution"),
     )
 
 
@@ -130,7 +134,11 @@ def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:
     reads = f"{session.of} at pH {number(last, 2)}; {_target(answer)}" if last is not None else _target(answer)
     if advice.state != "add":
         return markup(
-            tag("p", WORDS[advice.state], class_="what"), tag("p", advice.reason), doubts, tag("p", reads, class_="of")
+            tag("p", WORDS[advice.state], class_="what"),
+            tag("p", on_page(advice.reason)),
+            doubts,
+            tag("p", reads, class_="of"),
+            tag("div", tag("p", answer.back.caution), class_="caution") if answer.back else None,
         )
     step = batch.scale.step_g
     scale = f"not more than {number(advice.next_addition, 2)} g at once; the scale shows {number(step)} g"
@@ -192,7 +200,7 @@ def _reading(asked: Asked, session: AcidSession) -> Html:
 
 def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
     """Return the form that begins a log; `key` begins the ids of its fields."""
-    solution = answer.solution
+    solution = answer.back or answer.solution
     names = [(name, name) for name in CHEMICALS]
     kinds = (("batch", "the batch itself"), ("sample", "a sample of it"))
     percent = number(solution.percent, 2)
