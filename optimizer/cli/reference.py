@@ -17,6 +17,7 @@ from optimizer.cli.common import (
     print_json,
     say,
 )
+from optimizer.shell import quoted
 
 if TYPE_CHECKING:
     from optimizer.data.library import Library
@@ -62,7 +63,7 @@ def start(
         first = _begun(folder, product, {key: said for key, said in answers.items() if said})
     else:
         first = _laid(folder)
-    say(f"\nNext: tenside blend {first}")
+    say(f"\nNext: tenside blend {quoted(first)}")
 
 
 def _laid(folder: Path) -> Path:

@@ -11,6 +11,7 @@ from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.report.cautions import alarm_listing, caution_listing
 from optimizer.report.document import Cell, Column, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.report.struck import struck_listing
+from optimizer.shell import quoted
 from optimizer.trials.more import NextBeakers
 from optimizer.trials.plan import PlannedBeaker, TrialPlan
 from optimizer.trials.series import Series
@@ -91,8 +92,8 @@ def _beakers(beakers: Sequence[PlannedBeaker], shown: Sequence[str]) -> Table:
 
 def _next_steps(series: Series) -> tuple[str, ...]:
     return (
-        f"tenside trials sheet {series.where} --pdf sheet.pdf",
-        f"tenside trials note {series.where} 1 viscosity=3200 clarity=4",
+        f"tenside trials sheet {quoted(series.where)} --pdf sheet.pdf",
+        f"tenside trials note {quoted(series.where)} 1 viscosity=3200 clarity=4",
     )
 
 
@@ -207,7 +208,7 @@ def note_document(standing: SeriesStanding) -> Document:
         verdict += f" Still open: {listed([str(n) for n in standing.open])}."
     sections: list[Section] = [_readings(standing), *filled(_weights(standing)), struck_listing(standing.struck)]
     if not still:
-        sections.append(Listing("Next", (f"tenside trials fit {standing.file}",)))
+        sections.append(Listing("Next", (f"tenside trials fit {quoted(standing.file)}",)))
     sections.append(Listing("", ALWAYS, "caution"))
     return Document(f"Readings of {standing.trials}", verdict, (("file", standing.file),), sections)
 
@@ -255,7 +256,7 @@ def next_document(found: NextBeakers) -> Document:
         alarm_listing(found.cautions),
         _beakers(found.beakers, sorted(moving, key=lambda n: (-first[n], n))),
         Listing("Mind", found.notes),
-        Listing("Next", (f"tenside trials sheet {found.file} --only {numbers} --pdf sheet.pdf",)),
+        Listing("Next", (f"tenside trials sheet {quoted(found.file)} --only {numbers} --pdf sheet.pdf",)),
         _cautions(found.cautions),
     ]
     facts = (("day", str(found.day)), ("error of a prediction", gain))
