@@ -32,7 +32,7 @@ MOST_FILES = 50_000
 SQLITE = b"SQLite format 3\0"
 _BLOCK = 1 << 20
 _NO_ZIP = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, EOFError, KeyError, RuntimeError, ValueError)
-"""What reading a damaged zip ends in, besides an `OSError` without a number."""
+"""What reading a damaged zip ends in, besides an `OSError` that no disk is to blame for."""
 
 
 @result
@@ -218,7 +218,7 @@ def _read(packed: Path, draft: Path) -> dict[str, str]:
     except OSError as error:
         if error.errno == errno.ENAMETOOLONG:
             raise _damaged(packed, "a name in it is longer than names can be here") from None
-        if error.errno is None:  # so says bz2 of a stream that it cannot read
+        if error.errno in (None, errno.EINVAL):  # of a stream that bz2 cannot read, of a place before the beginning
             raise _damaged(packed, "it cannot be read") from None
         raise
 
