@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.shell import quoted
 from optimizer.units import number
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ READING = {"viscosity_mpas": "--viscosity", "flow_s": "--flow", "judged": "--jud
 
 def after_start(brief: Path) -> str:
     """Return the command that follows a first brief."""
-    return f"tenside blend {brief}"
+    return f"tenside blend {quoted(brief)}"
 
 
 def after_blend(name: str, result: Result, *, altered: bool = False) -> str:
@@ -35,7 +36,7 @@ def after_blend(name: str, result: Result, *, altered: bool = False) -> str:
     if result.formula is None:
         return "change one of the limits below in the brief, then ask again" if result.ending == "infeasible" else ""
     size = "" if result.brief.scenario.batch_kg else " --size 5kg"
-    batch = f"tenside batch {name}{size} --out batch.toml"
+    batch = f"tenside batch {quoted(name)}{size} --out batch.toml"
     return f"write what you changed into the brief, then {batch}" if altered else batch
 
 
@@ -44,21 +45,21 @@ def after_thickening(logs: Sequence[ThickeningLog], batch: Path) -> str:
     if any(log.state == "finished" for log in logs):
         return ""
     if all(log.ph is None for log in logs):
-        return f"tenside ph {batch} --of batch --read PH"
+        return f"tenside ph {quoted(batch)} --of batch --read PH"
     going = next((log for log in logs if log.state == "open"), None)
     if going is None:
         return ""
     step = going.next if going.points else None  # the blend without thickener is read first
     so_far = number(step.total_percent if step else going.added, 3)
     reading = READING[going.kind or "viscosity_mpas"]
-    command = f"tenside thicken {batch} --material {going.material.id} --added {so_far}% {reading} READING"
+    command = f"tenside thicken {quoted(batch)} --material {going.material.id} --added {so_far}% {reading} READING"
     return f"add {number(step.grams, 3)} g, mix, read, then {command}" if step else command
 
 
 def after_made(table: Path, batch: Batch, done: Made) -> str:
     """Return the command that lays the next batch of a master formula, as large as this one and for its bottles."""
-    options = [f"--for {batch.brief}", f"--size {batch.size_g:.12g}g", f"--held {done.master.formula.held_back:g}"]
-    options.append(f"--scale {batch.scale.step_g:g}")
+    options = [f"--for {quoted(batch.brief)}", f"--size {batch.size_g:.12g}g"]
+    options += [f"--held {done.master.formula.held_back:g}", f"--scale {batch.scale.step_g:g}"]
     for name, value in (("bottle", batch.bottle_ml), ("density", batch.density_g_per_ml), ("loss", batch.loss_percent)):
         options += [f"--{name} {value:g}"] if value else []
-    return " ".join([f"tenside batch {table}", *options, "--out NEXT.toml"])
+    return " ".join([f"tenside batch {quoted(table)}", *options, "--out NEXT.toml"])

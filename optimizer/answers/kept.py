@@ -32,6 +32,7 @@ from optimizer.records.overview import Listed, Shown
 from optimizer.records.packing import Packed
 from optimizer.records.series import Calendar, Tasks
 from optimizer.records.store import open_store
+from optimizer.shell import quoted
 
 MOST_CARRIED = 500_000_000
 """Largest zip that a page hands over, because it lies in memory until it is [bytes]."""
@@ -197,7 +198,7 @@ def pack_up(folder: Path, out: Path | None = None) -> Answer[Packed]:
     """Pack a working folder with its records into one zip: the one named, else one beside it, dated."""
     here = folder.resolve()
     packed = packing.pack(folder, out or here.with_name(f"{here.name}-{day_of('')}.zip"))
-    verdict, step = f"Packed into {packed.zip}.", f"tenside unpack {packed.zip} NEW-FOLDER"
+    verdict, step = f"Packed into {packed.zip}.", f"tenside unpack {quoted(packed.zip)} NEW-FOLDER"
     return Answer("pack-up", packed, 0, packed=packed, verdict=verdict, step=step)
 
 
@@ -240,7 +241,7 @@ def bring_back(folder: Path, content: bytes) -> int:
 def unpack(packed: Path, folder: Path) -> Answer[Packed]:
     """Put a packed working folder back into a new one, every file checked; whole or not at all."""
     done = packing.unpack(packed, folder)
-    verdict, step = f"Put back into {done.folder}.", f"tenside list {done.folder}"
+    verdict, step = f"Put back into {done.folder}.", f"tenside list {quoted(done.folder)}"
     return Answer("pack-up", done, 0, packed=done, verdict=verdict, step=step)
 
 

@@ -18,10 +18,17 @@ from optimizer.errors import UsageError
 from optimizer.solve.existing import read_given
 from optimizer.studies.restandardise import BatchAsked, Restandardised
 from optimizer.studies.restandardise import restandardise as bring
+from optimizer.uncertainty.lots import at_lots
+from optimizer.units import AS_TYPED, listed
 
 AS_TYPICAL = (
     "the formula is taken as planned at typical active matter, and brought to the lots of the shelf; if it came from a "
     "blend with this shelf, they are counted in it already, and there is nothing to bring"
+)
+AS_TOLD = "the blend tells with which lots it was planned; it is brought to those that are named, and to the shelf's"
+ON_SHELF = (
+    "the shelf holds the lot that is named for {} already, so the formula is taken as planned at typical active matter "
+    "of it; give the JSON of the blend if it was planned with another lot"
 )
 WITH_LOTS = "a blend counts the lots of its shelf already; name one that came since with --lot MATERIAL=ACTIVE"
 
@@ -42,8 +49,9 @@ def restandardise(
 ) -> Answer[Restandardised]:
     """Bring a formula to the measured lots, in grams.
 
-    With lots the formula was planned with the shelf's lots (else the library's typical figures). Without them the
-    shelf's lots are the measured ones: a blend's JSON was planned with them, a table with typical figures; it is said.
+    A blend's JSON tells with which lots it was planned; the measured ones are those that are named, else the shelf's.
+    A table was planned with the shelf's lots (else typical figures) where lots are named, but for one that the shelf
+    holds already; with typical figures where none is named: then the shelf's lots are the measured ones. It is said.
 
     Args:
         formula: Table of material and percent (or grams), or a blend's JSON.
@@ -59,12 +67,13 @@ def restandardise(
         libraries: Library files instead of the shipped ones.
     """
     brief, given = read_given(formula, find_scenario(scenario), changes=changes, shelf=shelf, libraries=libraries)
-    measured = _measured(lots, brief)
-    if not measured:
-        measured, typical = _shelf_lots(brief, given.doses)
-        blended = given.target is not None  # a blend's own answer was planned with the lots of its shelf
-        brief, basis = (brief, WITH_LOTS) if blended else (typical, AS_TYPICAL)
-        given = replace(given, notes=(*given.notes, basis))
+    named, held = _measured(lots, brief), _shelf_lots(brief, given.doses)
+    if not named and not held:
+        raise UsageError(
+            "no lot is measured: name one with --lot MATERIAL=ACTIVE, or in the shelf's column 'lot active'."
+        )
+    planned, measured, basis = _planned(given, named, held)
+    brief, given = _at(brief, planned), replace(given, notes=(*given.notes, *basis))
     step = brief.scenario.scale_step * kg * 10 if step_g is None else step_g
     return _brought(brief, given, measured, BatchAsked(kg, step, free, active_band, charge_band))
 
@@ -119,16 +128,42 @@ def _measured(lots: Iterable[str], brief: Brief) -> dict[str, float]:
     return found
 
 
-def _shelf_lots(brief: Brief, doses: dict[str, float]) -> tuple[dict[str, float], Brief]:
-    """Return the shelf's measured lots of a formula, and the brief at the library's typical figures."""
-    lots = {
+def _shelf_lots(brief: Brief, doses: Mapping[str, float]) -> dict[str, float]:
+    """Return the shelf's measured lots of a formula, as active matter by id."""
+    return {
         i.id: i.line.lot_active
         for i in brief.pool.items
         if i.line is not None and i.line.lot_active is not None and doses.get(i.id, 0.0) > 0
     }
-    if not lots:
-        raise UsageError(
-            "no lot is measured: name one with --lot MATERIAL=ACTIVE, or in the shelf's column 'lot active'."
-        )
-    items = tuple(Ingredient(brief.library.by_id[i.id], i.price, i.line) for i in brief.pool.items)
-    return lots, replace(brief, pool=brief.pool.with_items(items))
+
+
+def _planned(
+    given: GivenFormula, named: Mapping[str, float], held: Mapping[str, float]
+) -> tuple[Mapping[str, float], Mapping[str, float], tuple[str, ...]]:
+    """Return the lots that a formula was planned with, those that it is brought to, and what that rests on.
+
+    Args:
+        given: The formula.
+        named: Lots that were named.
+        held: The shelf's.
+    """
+    if given.lots is not None:
+        since = {name: active for name, active in held.items() if not _same(active, given.lots.get(name))}
+        return given.lots, {**(since if named else held), **named}, (AS_TOLD,)
+    if not named:
+        blended = given.target is not None  # no table tells a pH
+        return (held, held, (WITH_LOTS,)) if blended else ({}, held, (AS_TYPICAL,))
+    there = [name for name, active in named.items() if _same(active, held.get(name))]
+    before = {name: active for name, active in held.items() if name not in there}
+    return before, named, (ON_SHELF.format(listed(there)),) if there else ()
+
+
+def _same(active: float, other: float | None) -> bool:
+    return other is not None and abs(active - other) <= AS_TYPED
+
+
+def _at(brief: Brief, lots: Mapping[str, float]) -> Brief:
+    """Return a brief whose candidates are at these lots, all others at the library's typical figures."""
+    pool, typical = brief.pool, brief.library.by_id
+    pool = pool.with_items(Ingredient(typical[i.id], i.price, i.line) for i in pool.items)
+    return replace(brief, pool=at_lots(pool, brief.library, lots))

@@ -15,6 +15,7 @@ from optimizer.data.formula import Formula, Line
 from optimizer.errors import fault
 from optimizer.immutable import immutable
 from optimizer.rules.row import Setting
+from optimizer.shell import quoted
 from optimizer.solve.best import solve
 from optimizer.solve.existing import best_setting, formula_at, read_given
 from optimizer.solve.result import Result
@@ -90,7 +91,7 @@ def subject_of(
     result = solve(brief, weighable=True)
     formula_found = result.weighable
     if formula_found is None:
-        step = f"Run 'tenside blend {name}' to see what clashes."
+        step = f"See what clashes: tenside blend {quoted(name)}"
         raise fault(str(scenario), "", f"no formula came out of it ({result.ending}).", step)
     title = brief.scenario.name
     return Subject(title, brief, formula_found, result.setting, scenario, result=result, notes=brief.assumptions)

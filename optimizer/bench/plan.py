@@ -18,6 +18,7 @@ from optimizer.errors import UsageError, fault
 from optimizer.files import shipped
 from optimizer.immutable import immutable
 from optimizer.rules.row import Setting
+from optimizer.shell import quoted
 from optimizer.solve.rounding import largest_remainder
 from optimizer.units import AS_TYPED, number
 
@@ -205,9 +206,8 @@ def brief_reference(scenario: Path, batch_file: Path) -> str:
     if here.is_relative_to(folder):
         return here.relative_to(folder).as_posix()
     what = f"its scenario {scenario} does not lie in the batch file's folder, nor below it."
-    raise fault(
-        str(batch_file), "brief", what, f"Write it beside the scenario: --out {scenario.parent / batch_file.name}"
-    )
+    beside = quoted(scenario.parent / batch_file.name)
+    raise fault(str(batch_file), "brief", what, f"Write it beside the scenario: --out {beside}")
 
 
 def formula_table(formula: Formula) -> str:

@@ -16,6 +16,7 @@ from optimizer.data.pool import lot_doubt
 from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, UsageError, nearest
 from optimizer.immutable import immutable, told, told_as, untold
+from optimizer.shell import quoted
 from optimizer.units import AS_TYPED, listed, number
 
 FAR_MASS = 2.0
@@ -174,7 +175,7 @@ def _twice(where: str, batch: Batch, new: list[Weight], planned: Mapping[str, fl
     what = f"{number(noted, 4)} g of it are noted already ({lines}){left}."
     step = (
         f"Write a further portion as {name}=+{typed}; or strike what is wrong: "
-        f"tenside weighed {where} --strike {before[-1][0]} --why REASON {name}={typed}."
+        f"tenside weighed {quoted(where)} --strike {before[-1][0]} --why REASON {name}={typed}."
     )
     return Problem(where, name, what, step)
 

@@ -26,8 +26,9 @@ def restandardise(
 ) -> Answer[Any]:
     """Bring a formula to the measured lots, in grams.
 
-    With --lot the formula was planned with the shelf's lots (else the library's typical figures); without it the
-    formula was planned with typical figures and the shelf's lots are the measured ones.
+    A blend's JSON tells with which lots it was planned; it is brought to those that --lot names, else to the shelf's.
+    A table was planned with the shelf's lots if --lot names others (else the library's typical figures); without --lot
+    it was planned with typical figures and the shelf's lots are the measured ones.
     """
     from optimizer.answers.lots import restandardise as bring
 

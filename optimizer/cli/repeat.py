@@ -1,13 +1,13 @@
 """A next step that is printed repeats what was given: what-ifs, shelf, libraries, the brief of a formula."""
 
 import re
-import shlex
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from optimizer.errors import DataError, TensideError
 from optimizer.immutable import replace
+from optimizer.shell import WORD, quoted, unquoted
 
 FILES = frozenset((
     "advice", "batch", "blend", "card", "check", "compare", "cost", "frontier", "label", "leeway", "made", "page", "ph",
@@ -30,7 +30,7 @@ TAKES = {
 }  # fmt: skip
 """Which commands take an option that is repeated; held against the commands themselves by tests."""
 PARAMETERS = {"--set": "changes", "--for": "against", "--shelf": "shelf", "--library": "library"}
-COMMAND = re.compile(r"\btenside ((?:(?:records|trials|library|import) )?[a-z-]+)((?: [^\s',;]+)+)")
+COMMAND = re.compile(rf"\btenside ((?:(?:records|trials|library|import) )?[a-z-]+)((?: (?:{WORD.pattern}))+)")
 
 
 def repeated(text: str, asked: Mapping[str, Any]) -> str:
@@ -43,16 +43,15 @@ def repeated(text: str, asked: Mapping[str, Any]) -> str:
     files = {str(value) for value in asked.values() if isinstance(value, str | Path)} - {""}
 
     def again(found: re.Match[str]) -> str:
-        words = found[2].split(" ")
-        place = next((k for k, word in enumerate(words) if word.rstrip(".") in files), None)
+        words = WORD.findall(found[2])
+        place = next((k for k, word in enumerate(words) if unquoted(word.rstrip(".")) in files), None)
         if place is None:
             return found[0]
         word, known = words[place].rstrip("."), set(words)
-        options = [
-            o for flag, o in _given(asked) if _fits(flag, found[1], known, word == str(asked.get("subject", "")))
-        ]
+        about = unquoted(word) == str(asked.get("subject", ""))
+        options = [o for flag, o in _given(asked) if _fits(flag, found[1], known, about)]
         words[place] = " ".join([word, *options]) + words[place][len(word) :]
-        return f"tenside {found[1]}{' '.join(words)}"
+        return " ".join(["tenside", found[1], *words])
 
     return COMMAND.sub(again, text) if any(_given(asked)) else text
 
@@ -62,7 +61,7 @@ def _given(asked: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     for flag, name in PARAMETERS.items():
         value = asked.get(name)
         for one in value if isinstance(value, list | tuple) else [value] if value else []:
-            yield flag, f"{flag} {shlex.quote(str(one))}"
+            yield flag, f"{flag} {quoted(one)}"
 
 
 def _fits(flag: str, command: str, known: set[str], about: bool) -> bool:

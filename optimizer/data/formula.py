@@ -29,6 +29,11 @@ class Line:
         return self.percent * self.item.surfactant
 
     @told
+    def lot_active_percent(self) -> float:
+        """Active matter of the material: of its lot if that was measured, else typical [% as supplied]."""
+        return self.item.material.active_matter
+
+    @told
     def cost_per_kg(self) -> float:
         """What it adds to the cost of one kg of product."""
         return self.percent * self.item.price / 100

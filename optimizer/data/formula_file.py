@@ -33,12 +33,14 @@ class GivenFormula:
         held_back: Part that the brief keeps free and the formula leaves open [%].
         notes: What was done to the figures.
         target: The pH that it aims at, None if its file tells none.
+        lots: Active matter of each material as it was planned with [% as supplied], None if its file tells none.
     """
 
     doses: dict[str, float]
     held_back: float
     notes: tuple[str, ...]
     target: float | None = None
+    lots: Mapping[str, float] | None = None
 
 
 def holds_formula(path: Path) -> bool:
@@ -68,9 +70,9 @@ def read_formula(path: Path, materials: Iterable[Material], held_back: float, re
         DataError: With every problem at once.
     """
     known = names_of(materials)
-    target = None
+    target, lots = None, None
     if path.suffix.lower() == ".json":
-        rows, target = _json_rows(path)
+        rows, target, lots = _json_rows(path)
         given = "percent"
     else:
         rows, given = _table_rows(path)
@@ -103,7 +105,7 @@ def read_formula(path: Path, materials: Iterable[Material], held_back: float, re
         raise DataError(problems)
     if not doses and not rest:
         raise fault(str(path), "", "there is no dose in it.", "Give each material a percent or grams.")
-    return replace(_to_hundred(path, doses, rest or asked, given, held_back), target=target)
+    return replace(_to_hundred(path, doses, rest or asked, given, held_back), target=target, lots=lots)
 
 
 def _to_hundred(path: Path, doses: dict[str, float], rest: str, given: str, held_back: float) -> GivenFormula:
@@ -165,8 +167,8 @@ def _table_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], str]:
     return rows, given
 
 
-def _json_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], float | None]:
-    """Return the lines of a blend's JSON, and the pH that it aims at."""
+def _json_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], float | None, dict[str, float] | None]:
+    """Return the lines of a blend's JSON, the pH that it aims at, and the lots that it counted if it tells them."""
     try:
         data = json.loads(read_text(path))
         rounded = data.get("rounded") or {}
@@ -174,7 +176,10 @@ def _json_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], float | Non
         ph = data.get("ph")
         target = ph.get("target") if isinstance(ph, dict) else ph
         rows = [(str(path), f"formula.{line['id']}", str(line["id"]), str(float(line["percent"]))) for line in lines]
-        return rows, None if target is None else float(target)
+        lots = {str(line["id"]): float(line["lot_active_percent"]) for line in lines if "lot_active_percent" in line}
+        if not all(0 <= active <= 100 for active in lots.values()):
+            raise ValueError
+        return rows, None if target is None else float(target), lots or None
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
         step = "Use the output of 'tenside blend --json', or a table of material and percent."
         raise fault(str(path), "", "this is not the JSON of a blend.", step) from None

@@ -12,6 +12,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.immutable import replace
 from optimizer.report.document import Cell, Curves, Document, Listing, Section, Sketch, Table
 from optimizer.report.naming import ID
+from optimizer.shell import WORD
 
 COMMANDS = {
     "advice": "Advice", "batch": "Lay a batch", "blend": "the product's page", "card": "Card",
@@ -35,7 +36,9 @@ COMMANDS = {
     "weigh": "Weigh", "weighed": "Weigh", "why": "Why not another material?",
 }  # fmt: skip
 """The page or button of the desk that does what a command does; empty where only the command line does it."""
-COMMAND = re.compile(r"'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?:(?!, then |[.;] |[.;)]?$|\)).)*)")
+COMMAND = re.compile(
+    r"""'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?: '[^']*'| "[^"]*"|(?!, then |[.;] |[.;)]?$|\)).)*)"""
+)
 INSTEAD = (
     (r"add --sure", "tick 'It is meant so'"),
     (r"[Rr]un the command again", "send it again"),
@@ -43,7 +46,7 @@ INSTEAD = (
      "Sent again, it is a further portion; strike what is wrong."),
     (r"Or log a reading .*--added .*", "Or note a reading of what is in the vessel, with its pH, adding nothing."),
     (r" \(--lost\)", ""), (r"(, |: )see --json(?=\.|$)", ""), (r"(, digests|, not)? in --json(?=[. ]|$)", ""),
-    (r"tenside weighed \S+ --finish-mass (\S+) --water-added (\S+)",
+    (rf"tenside weighed (?:{WORD.pattern}) --finish-mass (\S+) --water-added (\S+)",
      r"note \1 g as the mass and \2 g of water put back, under 'Finish'"),
     (r"([Rr])un 'tenside", r"\1ead 'tenside"),
     (r", or name the store with --store FILE", ""), (r"\bat_(least|most)\b", r"at \1"),

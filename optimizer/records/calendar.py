@@ -11,6 +11,7 @@ from optimizer.records.batches import LATEST, batch_id, refuse_slips
 from optimizer.records.plans import DEFAULT, TestPlan
 from optimizer.records.series import Calendar, tests_of
 from optimizer.records.store import Store
+from optimizer.shell import quoted
 from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 
@@ -137,7 +138,7 @@ def add_result(
         found = store.rows("SELECT id, unit FROM test WHERE batch_id = ? AND name = ?", row, name)
         if not found:
             known = _names(store, row)
-            step = nearest(name, known) if known else f"Lay the tests first: tenside records tests {number}."
+            step = nearest(name, known) if known else f"Lay the tests first: tenside records tests {quoted(number)}"
             raise store.fault("", f"batch '{number}' has no test '{name}'.", step)
         flag = None if passed is None else int(passed)
         store.put("result", test_id=found[0]["id"], on_date=on, value=value, passed=flag, text=text)

@@ -6,8 +6,10 @@ comes back is checked against it before the folder gets its name, so that it is 
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
+import lzma
 import os
 import shutil
 import sqlite3
@@ -29,6 +31,8 @@ MOST_FILES = 50_000
 """Beyond these a folder is no bench's, and a zip is no friend's."""
 SQLITE = b"SQLite format 3\0"
 _BLOCK = 1 << 20
+_NO_ZIP = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, EOFError, KeyError, RuntimeError, ValueError)
+"""What reading a damaged zip ends in, besides an `OSError` that no disk is to blame for."""
 
 
 @result
@@ -96,8 +100,11 @@ def _held(folder: Path, root: Path, left_out: list[str]) -> Iterator[Path]:
 def _is_packed(path: Path) -> bool:
     if path.suffix.lower() != ".zip" or not zipfile.is_zipfile(path):
         return False
-    with zipfile.ZipFile(path) as packed:
-        return LIST in packed.namelist()
+    try:
+        with zipfile.ZipFile(path) as packed:
+            return LIST in packed.namelist()
+    except _NO_ZIP:
+        return False
 
 
 def _write(draft: Path, folder: Path, paths: list[Path]) -> tuple[str, ...]:
@@ -121,7 +128,8 @@ def _write(draft: Path, folder: Path, paths: list[Path]) -> tuple[str, ...]:
                 records.append(name)
             else:
                 content = path.read_bytes()
-                packed.writestr(zipfile.ZipInfo.from_file(path, name), content, zipfile.ZIP_DEFLATED)
+                about = zipfile.ZipInfo.from_file(path, name, strict_timestamps=False)  # a zip knows no day before 1980
+                packed.writestr(about, content, zipfile.ZIP_DEFLATED)
                 digests[name] = hashlib.sha256(content).hexdigest()
         packed.writestr(LIST, json.dumps({"tenside_packed": 1, "files": digests}, indent=1))
     return tuple(records)
@@ -205,8 +213,14 @@ def _read(packed: Path, draft: Path) -> dict[str, str]:
                 if _digest(place) != digest:
                     raise _damaged(packed, f"'{name}' is not what was packed")
             return digests
-    except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, RuntimeError, NotImplementedError, FileExistsError):
+    except (*_NO_ZIP, FileExistsError):
         raise _damaged(packed, "it cannot be read") from None
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            raise _damaged(packed, "a name in it is longer than names can be here") from None
+        if error.errno in (None, errno.EINVAL):  # of a stream that bz2 cannot read, of a place before the beginning
+            raise _damaged(packed, "it cannot be read") from None
+        raise
 
 
 def _listed(opened: zipfile.ZipFile, packed: Path) -> dict[str, str]:

@@ -7,6 +7,7 @@ from optimizer.intake.formula_sheet import TakenFormula, TakenLine
 from optimizer.intake.onto_shelf import ShelfPrice
 from optimizer.intake.price_list import LeftOut, TakenPrice, TakenPrices
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
+from optimizer.shell import quoted
 
 
 @result
@@ -54,7 +55,7 @@ def formula_document(found: FormulaTaken) -> Document:
     table = Table("Formula, % w/w as supplied", columns, tuple(rows))
     verdict = f"Written to {out}." if out else "Nothing was written: add --out FILE.csv."
     verdict = f"{taken.alarm} {verdict}".strip()
-    following = [f"tenside check {out or 'FILE.csv'} {found.brief or 'SCENARIO'}"]
+    following = [f"tenside check {quoted(out or 'FILE.csv')} {quoted(found.brief or 'SCENARIO')}"]
     return Document(
         f"Formula from {found.source}", verdict, (), (table, _assumed(taken.assumed), Listing("Next", tuple(following)))
     )

@@ -14,6 +14,7 @@ from optimizer.immutable import result, seen, told, untold
 from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures, filled
 from optimizer.report.struck import struck_listing
+from optimizer.shell import quoted
 from optimizer.units import AS_TYPED, listed, number
 
 
@@ -37,11 +38,12 @@ class Laid:
     @told
     def next(self) -> tuple[str, ...]:
         """The commands that follow."""
+        path = quoted(self.path)
         return (
-            f"tenside weigh {self.path} --pdf sheet.pdf",
-            f"tenside weighed {self.path} {self.batch.line[0].material}=GRAMS@LOT",
-            f"tenside weighed {self.path} --finish-mass GRAMS --water-added GRAMS --bottles NUMBER",
-            f"tenside made {self.path}",
+            f"tenside weigh {path} --pdf sheet.pdf",
+            f"tenside weighed {path} {self.batch.line[0].material}=GRAMS@LOT",
+            f"tenside weighed {path} --finish-mass GRAMS --water-added GRAMS --bottles NUMBER",
+            f"tenside made {path}",
         )
 
 
@@ -117,7 +119,7 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Contai
     verdict = f"Noted in {path}; {open_} of {len(batch.line)} lines are still to be weighed."
     if not open_:
         verdict = f"Noted in {path}; every line is weighed."
-    step = f"tenside made {path}" if not open_ else f"tenside weighed {path} MATERIAL=GRAMS@LOT"
+    step = f"tenside made {quoted(path)}" if not open_ else f"tenside weighed {quoted(path)} MATERIAL=GRAMS@LOT"
     sections = (Listing("", tuple(sums)), table, struck_listing(struck_of(batch, "weighed")), Listing("Next", (step,)))
     return Document(f"Batch {batch.batch}", verdict, facts, sections)
 
@@ -177,7 +179,7 @@ def _put_back(made: Made) -> list[tuple[str, str]]:
     """Return what to do about water that is missing, or why nothing."""
     found = made.put_back
     if found is None:
-        path = made.batch.where
+        path = quoted(made.batch.where)
         if any(rule.broken for rule in made.rules) or made.batch.finish.mass_g is None:
             return []
         return [("next", f"tenside label {path}, then tenside records keep {path}")]
@@ -185,7 +187,7 @@ def _put_back(made: Made) -> list[tuple[str, str]]:
     if found.why_not:
         return [("water", f"{grams} g are missing; do not put them back: {found.why_not}")]
     mass, water = number(found.mass_after_g, 2), number(found.water_after_g, 2)
-    path = made.batch.where
+    path = quoted(made.batch.where)
     return [
         ("water", f"{grams} g are missing: add them, stir, read the pH again. {found.where_it_is}"),
         ("then", f"tenside weighed {path} --finish-mass {mass} --water-added {water}"),

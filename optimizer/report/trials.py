@@ -23,6 +23,7 @@ from optimizer.report.document import (
     filled,
 )
 from optimizer.report.struck import struck_listing
+from optimizer.shell import quoted
 from optimizer.trials.more import NextBeakers
 from optimizer.trials.plan import PlannedBeaker, TrialPlan
 from optimizer.trials.series import Series
@@ -103,8 +104,8 @@ def _beakers(beakers: Sequence[PlannedBeaker], shown: Sequence[str]) -> Table:
 
 def _next_steps(series: Series) -> tuple[str, ...]:
     return (
-        f"tenside trials sheet {series.where} --pdf sheet.pdf",
-        f"tenside trials note {series.where} 1 viscosity=3200 clarity=4",
+        f"tenside trials sheet {quoted(series.where)} --pdf sheet.pdf",
+        f"tenside trials note {quoted(series.where)} 1 viscosity=3200 clarity=4",
     )
 
 
@@ -219,7 +220,7 @@ def note_document(standing: SeriesStanding) -> Document:
         verdict += f" Still open: {listed([str(n) for n in standing.open])}."
     sections: list[Section] = [_readings(standing), *filled(_weights(standing)), struck_listing(standing.struck)]
     if not still:
-        sections.append(Listing("Next", (f"tenside trials fit {standing.file}",)))
+        sections.append(Listing("Next", (f"tenside trials fit {quoted(standing.file)}",)))
     sections.append(Listing("", ALWAYS, "caution"))
     return Document(f"Readings of {standing.trials}", verdict, (("file", standing.file),), sections)
 
@@ -292,7 +293,7 @@ def next_document(found: NextBeakers) -> Document:
         _beakers(found.beakers, sorted(moving, key=lambda n: (-first[n], n))),
         *filled(_hoped(found)),
         Listing("Mind", found.notes),
-        Listing("Next", (f"tenside trials sheet {found.file} --only {numbers} --pdf sheet.pdf",)),
+        Listing("Next", (f"tenside trials sheet {quoted(found.file)} --only {numbers} --pdf sheet.pdf",)),
         _cautions(found.cautions),
     ]
     facts = (("day", str(found.day)), ("error of a prediction", gain))

@@ -24,6 +24,7 @@ from optimizer.report.document import (
     figures,
     filled,
 )
+from optimizer.shell import quoted
 from optimizer.trials.fitted import Fits
 from optimizer.trials.rating import Expected, Rated
 from optimizer.trials.salt import SaltCurve
@@ -61,7 +62,7 @@ def fit_document(found: Fits) -> Document:
 
 
 def _next_steps(found: Fits, telling: list[str]) -> tuple[str, ...]:
-    file = found.series.where if found.series is not None else "SERIES"
+    file = quoted(found.series.where) if found.series is not None else "SERIES"
     steps = [f"tenside trials next {file}"]
     if telling:
         first = found.by_name[telling[0]]
@@ -71,7 +72,7 @@ def _next_steps(found: Fits, telling: list[str]) -> tuple[str, ...]:
             if first.kind == "yes/no"
             else f"{first.what}={float(f'{median(read or [0.0]):.2g}'):g}:"
         )
-        steps.insert(0, f"tenside blend {found.brief} --readings {file} --want {asked}")
+        steps.insert(0, f"tenside blend {quoted(found.brief)} --readings {file} --want {asked}")
     return tuple(steps)
 
 

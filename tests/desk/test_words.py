@@ -92,6 +92,9 @@ def test_commands_are_said_as_the_pages_that_do_them() -> None:
         "tenside label b.toml, then tenside records keep b.toml": "'Label', then 'Keep'",
         "tenside weighed b.toml --finish-mass 4990.5 --water-added 12":
             "note 4990.5 g as the mass and 12 g of water put back, under 'Finish'",
+        "tenside weighed 'my b. 1.toml' --finish-mass 4990.5 --water-added 12":
+            "note 4990.5 g as the mass and 12 g of water put back, under 'Finish'",
+        "See what clashes: tenside blend 'a b. c.toml'": "See what clashes: the product's page",
         "see 'tenside advice' for what may.": "see 'Advice' for what may.",
         "Lay the tests first: tenside records tests 12.": "Lay the tests first: 'Lay the tests of this batch'.",
         "It costs what it does now. 12 more in --json.": "It costs what it does now. 12 more.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import zipfile
@@ -63,6 +64,21 @@ def test_without_a_name_it_lies_beside_the_folder_and_no_zip_is_packed_again(ben
     assert "would be lost" in ask("pack-up", "bench", "--out", "c.zip").err
 
 
+def test_files_of_any_day_and_damaged_zips_are_packed_like_others(bench: Path) -> None:
+    """A telephone's or a restored folder's files are often dated 1970, before a zip's first day."""
+    os.utime(bench / "photos" / "foam.png", (0, 0))
+    broken = bench / "broken.zip"
+    with zipfile.ZipFile(broken, "w") as out:
+        out.writestr("x.txt", "x")
+    broken.write_bytes(broken.read_bytes().replace(b"PK\x01\x02", b"PK\x01\x03"))  # its directory; its end is whole
+    pack(bench, Path("b.zip"))
+    unpack(Path("b.zip"), Path("again"))
+    before, after = content_of(bench), content_of(Path("again"))
+    assert {name: after[name] for name in ("photos/foam.png", "broken.zip")} == {
+        name: before[name] for name in ("photos/foam.png", "broken.zip")
+    }
+
+
 def test_a_store_that_is_being_written_is_copied_whole(bench: Path) -> None:
     with open_store(bench / "records.db") as store, store.reading():
         pack(bench, Path("b.zip"))
@@ -88,6 +104,21 @@ def test_damaged_and_foreign_zips_put_nothing_back(bench: Path) -> None:
         out.writestr("../evil.txt", "x")
         out.writestr(LIST, json.dumps({"tenside_packed": 1, "files": {"../evil.txt": "0"}}))
     Path("cut.zip").write_bytes(whole[: len(whole) // 2])
+    for name, member, way in (
+        ("lzma.zip", "a.txt", zipfile.ZIP_LZMA),
+        ("bzip2.zip", "a.txt", zipfile.ZIP_BZIP2),
+        ("long.zip", "a" * 300 + ".txt", zipfile.ZIP_STORED),
+        ("named.zip", "a\u00e4\u00e4.txt", zipfile.ZIP_STORED),
+    ):
+        content = os.urandom(4000)
+        with zipfile.ZipFile(name, "w") as out:
+            out.writestr(member, content, way)
+            digest = hashlib.sha256(content).hexdigest()
+            out.writestr(LIST, json.dumps({"tenside_packed": 1, "files": {member: digest}}))
+        if name != "long.zip":
+            there = bytearray(Path(name).read_bytes())
+            there[60:1000] = b"\xff" * 940
+            Path(name).write_bytes(there.replace("\u00e4\u00e4".encode(), b"\xff" * 4))
     changed = bytearray(whole)
     changed[len(whole) // 3] ^= 0xFF
     Path("changed.zip").write_bytes(bytes(changed))
@@ -97,6 +128,10 @@ def test_damaged_and_foreign_zips_put_nothing_back(bench: Path) -> None:
         ("away.zip", "its list does not fit what is in it"),
         ("cut.zip", "the zip is damaged"),
         ("changed.zip", "the zip is damaged"),
+        ("lzma.zip", "the zip is damaged: it cannot be read"),
+        ("bzip2.zip", "the zip is damaged: it cannot be read"),
+        ("named.zip", "the zip is damaged: it cannot be read"),
+        ("long.zip", "the zip is damaged: a name in it is longer than names can be here"),
         ("none.zip", "there is no such file"),
     ):
         told = ask("unpack", name, "again")

@@ -22,6 +22,7 @@ from optimizer.brief.brief import Brief
 from optimizer.cli.every import app
 from optimizer.data.pool import Group
 from optimizer.errors import UsageError
+from optimizer.files import shipped
 from optimizer.report.formats.terminal import lines
 from optimizer.report.lots import restandardise_document
 from optimizer.report.record import record_of
@@ -296,12 +297,54 @@ def test_lots_that_a_blend_counted_are_not_brought_twice(blend: Path, tmp_path: 
     _, own = run(blend, "hand-wash", "--batch", "10")
     planned = {line["id"]: line["percent"] for line in own["planned"]}
     assert own["grams"] == pytest.approx({name: 100 * percent for name, percent in planned.items()}, abs=0.6)
-    assert any("counts the lots of its shelf already" in note for note in own["notes"])
+    assert any("the blend tells with which lots it was planned" in note for note in own["notes"])
     table = tmp_path / "table.csv"
     table.write_text("material,percent\n" + "".join(f"{n},{p}\n" for n, p in planned.items()), encoding="utf-8")
     _, typical = run(table, "hand-wash", "--batch", "10")
     assert abs(typical["grams"]["cocamidopropyl-betaine"] - 100 * planned["cocamidopropyl-betaine"]) > 5
     assert any("planned at typical active matter" in note for note in typical["notes"])
+
+
+def test_a_lot_that_was_written_into_the_shelf_is_not_taken_for_the_planned_one(blend: Path, tmp_path: Path) -> None:
+    """Planned with 29.6 %, weighed at 31.5 %: 1.064 times the betaine's active matter, so others give way."""
+    betaine, text = "cocamidopropyl-betaine", (shipped("scenarios") / "shelf.csv").read_text(encoding="utf-8")
+    written = tmp_path / "shelf.csv"
+    written.write_text(text.replace(",29.6\n", ",31.5\n"), encoding="utf-8")
+    assert written.read_text(encoding="utf-8") != text
+    lot, other = ("--lot", f"{betaine}=31.5"), ("--shelf", written)
+    code, expected = run(blend, "hand-wash", "--batch", "5", *lot)
+    assert code == 0
+    assert expected["changed"]
+    assert expected["outside"] == [betaine]
+    for asked in (other, (*other, *lot)):
+        _, found = run(blend, "hand-wash", "--batch", "5", *asked)
+        assert found["grams"] == pytest.approx(expected["grams"])
+        assert found["outside"] == [betaine]
+        planned = {line["id"]: line["active_percent"] for line in found["planned"]}
+        at_plan = next(line for line in json.loads(blend.read_text())["rounded"]["formula"] if line["id"] == betaine)
+        assert planned[betaine] == pytest.approx(at_plan["active_percent"])
+    _, with_old = run(blend, "hand-wash", "--batch", "5", "--lot", "sodium-laureth-sulfate-2eo-70=69.4", *other)
+    assert with_old["lots"] == {betaine: 31.5, "sodium-laureth-sulfate-2eo-70": 69.4}
+
+
+def test_a_table_is_not_planned_with_the_lot_that_is_brought(blend: Path, tmp_path: Path) -> None:
+    """Typical of the betaine is 30 %: where the shelf holds the named lot, a table can tell no other plan."""
+    _, own = run(blend, "hand-wash", "--batch", "10")
+    table = tmp_path / "table.csv"
+    rows = "".join(f"{line['id']},{line['percent']}\n" for line in own["planned"])
+    table.write_text("material,percent\n" + rows, encoding="utf-8")
+    _, found = run(table, "hand-wash", "--batch", "10", "--lot", "cocamidopropyl-betaine=29.6")
+    before = next(line for line in found["planned"] if line["id"] == "cocamidopropyl-betaine")
+    assert before["active_percent"] == pytest.approx(before["percent"] * 0.30)
+    assert any("the shelf holds the lot that is named for cocamidopropyl-betaine" in note for note in found["notes"])
+
+
+@pytest.mark.parametrize("lots", ["x", -1, 101, None, [30]])
+def test_a_blend_whose_lots_cannot_be_is_refused(lots: object, tmp_path: Path) -> None:
+    path = tmp_path / "b.json"
+    path.write_text(json.dumps({"formula": [{"id": "aqua", "percent": 100, "lot_active_percent": lots}]}))
+    _, error = run(path, "hand-wash", "--batch", "10", "--lot", "aqua=3")
+    assert "this is not the JSON of a blend" in str(error)
 
 
 @pytest.mark.parametrize(
