@@ -201,7 +201,7 @@ def _problems(wanted: Wanted, library: Library) -> Iterator[Problem]:
     if wanted.perfume and wanted.perfume not in scents(library):
         yield Problem(where, "perfume", f"'{wanted.perfume}' is no perfume.", nearest(wanted.perfume, scents(library)))
     if wanted.perfume and not 0 < wanted.perfume_percent <= MOST_PERFUME:
-        what = f"{number(wanted.perfume_percent)} % of perfume is not between 0 and {number(MOST_PERFUME)} %."
+        what = f"{number(wanted.perfume_percent)} % of perfume is not above 0 and at most {number(MOST_PERFUME)} %."
         yield Problem(where, "perfume_percent", what, f"{number(PERFUME_PERCENT)} % is a place to begin.")
     if wanted.budget is not None and not 0 < wanted.budget < float("inf"):
         yield Problem(where, "budget", "this is no price per kg.", "Write a figure above 0, or leave it empty.")

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -105,6 +106,11 @@ class ShelfLine(Frozen):
     """Strength at which it was read [% in water], 100 as supplied; else the supplier's, or 10."""
     titrated_mmol_per_g: Annotated[float, Field(ge=-30, le=30)] | None = None
     """Own titration: strong acid that brings 1 g, as 10 g in 90 g of water, to pH 6 [mmol/g]; below 0 for alkali."""
+
+    @property
+    def mark(self) -> str:
+        """What tells that the line is still as it was read: a digest of all that it says."""
+        return sha256(repr(self.model_dump(exclude={"row"})).encode()).hexdigest()[:16]
 
 
 class Shelf(Frozen):
@@ -208,13 +214,13 @@ class ShelfChange:
     Attributes:
         values: Texts by field; every other cell stays.
         row: Number of the line in the file; None for a new one.
-        material: What stands in the line now, so that no other one is changed in its place.
+        mark: Of the line as it was read, so that no other one is changed in its place, such as another lot.
         gone: Whether the line is taken off.
     """
 
     values: Mapping[str, str]
     row: int | None = None
-    material: str = ""
+    mark: str = ""
     gone: bool = False
 
 
@@ -240,7 +246,9 @@ def change_shelf(path: Path, changes: Iterable[ShelfChange], aside: Callable[[Pa
         fields, problems = recognised(str(path), [text_of(h) for h in rows[0][1]], HEADINGS)
         if problems:
             raise DataError(problems)
-        _change(path, rows, {field: position for position, field in fields.items()}, list(changes))
+        asked = list(changes)
+        _refuse_others(path, _shelf_of(path, rows_of(path, before)), asked)
+        _change(rows, {field: position for position, field in fields.items()}, asked)
         told = io.StringIO()
         csv.writer(told, delimiter=delimiter, lineterminator="\n").writerows(cells for _, cells in rows)
         _shelf_of(path, rows_of(path, told.getvalue()))  # refused before it is written
@@ -248,10 +256,19 @@ def change_shelf(path: Path, changes: Iterable[ShelfChange], aside: Callable[[Pa
         write_atomic(place, told.getvalue(), overwrite=True)
 
 
-def _change(path: Path, rows: list[tuple[int, list[Any]]], where: dict[str, int], changes: list[ShelfChange]) -> None:
+def _refuse_others(path: Path, held: Shelf, changes: list[ShelfChange]) -> None:
+    """Refuse changes of lines that are not, or not where, they were read."""
+    marks = {line.row: line.mark for line in held.lines}
+    for change in changes:
+        if change.row is not None and marks.get(change.row) != change.mark:
+            what = "the line was changed in the meantime; nothing was written."
+            raise fault(str(path), f"row {change.row}", what, "Load the page anew.")
+
+
+def _change(rows: list[tuple[int, list[Any]]], where: dict[str, int], changes: list[ShelfChange]) -> None:
     """Change numbered rows of a shelf, the first of which are headings; `where` tells where each field stands."""
-    heads, named = rows[0][1], where["material"]
-    lines = [[] if c.row is None else _line_of(path, rows, c.row, c.material, named) for c in changes]
+    heads, by_number = rows[0][1], dict(rows[1:])
+    lines = [[] if c.row is None else by_number[c.row] for c in changes]
     for change, line in zip(changes, lines, strict=True):
         if change.gone:
             rows[:] = [found for found in rows if found[1] is not line]
@@ -263,13 +280,6 @@ def _change(path: Path, rows: list[tuple[int, list[Any]]], where: dict[str, int]
         for field, text in change.values.items():
             line += [""] * (where[field] + 1 - len(line))
             line[where[field]] = text
-
-
-def _line_of(path: Path, rows: list[tuple[int, list[Any]]], row: int, material: str, where: int) -> list[Any]:
-    line = next((cells for number, cells in rows[1:] if number == row), [])
-    if len(line) <= where or text_of(line[where]) != material:
-        raise fault(str(path), f"row {row}", "the line was changed in the meantime.", "Load the page anew.")
-    return line
 
 
 def _read_at(where: str, heading: str) -> float | None:

@@ -38,7 +38,7 @@ class ShelfPrice:
         taken, values = self.taken, {"price_per_kg": number(self.taken.price_per_kg, 6), "priced_on": on}
         values |= {"currency": taken.currency} if taken.currency else {}
         if self.line is not None:
-            return ShelfChange(values, self.line.row, self.line.material)
+            return ShelfChange(values, self.line.row, self.line.mark)
         values |= {"supplier": taken.supplier} if taken.supplier else {}
         values |= {"pack_kg": number(taken.pack_kg, 6)} if taken.pack_kg else {}
         return ShelfChange({"material": taken.material, **values})

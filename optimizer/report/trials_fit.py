@@ -365,7 +365,13 @@ def _salt_next(found: SaltCurve, read: bool) -> tuple[str, ...]:
 
 
 def _salt_stop(found: SaltCurve) -> tuple[str, ...]:
-    """Return where a batch stops, and what to do where no salt may go in."""
+    """Return where a batch stops, and what to do where no salt may go in or nothing tells how much."""
+    if isnan(found.stop_percent):
+        first = number(found.beakers[0].salt_percent, 2)
+        return (
+            f"It peaks below {first} %, so a little salt does thicken this base: make beakers from 0 to {first} %, "
+            "with and without salt, before any goes into a batch.",
+        )
     if found.stop_percent <= KEPT:
         none = "Add no salt to a batch of this base"
         if not isnan(found.peak_percent) and found.open_percent > KEPT:

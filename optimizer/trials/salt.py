@@ -94,7 +94,8 @@ class SaltCurve:
     stop_percent: Figure
     """Dose at which the thickening log stops [%].
 
-    The lower end of the peak's band, else the highest one tried, never more than is open; 0 if the readings only fall.
+    The lower end of the peak's band, else the highest one tried, never more than is open; 0 if the readings only fall
+    from 0 % on, null if they fall from a higher dose: the peak lies below it, and nobody has looked where.
     """
     open_percent: Figure
     """Highest dose that is open here [%]: part held back, usual upper dose and what the salt budget leaves."""
@@ -175,7 +176,7 @@ def salt_curve(
         target=aim,
         target_percent=expected,
         target_sure_percent=sure,
-        stop_percent=_stop(told, float(doses[-1]), room),
+        stop_percent=_stop(told, doses, room),
         open_percent=room,
         others=tuple(c.id for c in plan.candidates if c.suits and c.type != "salt"),
         left_out_error=told.error,
@@ -184,11 +185,12 @@ def salt_curve(
     )
 
 
-def _stop(told: _SaltFit, most: float, room: float) -> float:
-    """Return the dose at which a log stops: where the curve asks for it, and no more than is open."""
-    if told.post is None:
+def _stop(told: _SaltFit, doses: Vector, room: float) -> float:
+    """Return the dose at which a log stops: where the curve asks for it, and no more than is open; NaN if untold."""
+    first, last = float(doses[0]), float(doses[-1])
+    if told.post is None or (told.falls and first > 0 and room > KEPT):
         return nan
-    asked = 0.0 if told.falls else most if isnan(told.low) else min(told.low, most)
+    asked = 0.0 if told.falls else last if isnan(told.low) else min(told.low, last)
     return min(asked, room)
 
 

@@ -145,7 +145,7 @@ def test_answers_that_are_none_are_told_by_field_all_at_once(tmp_path: Path) -> 
         first_brief(wrong, library_in(shipped("library")))
     fields = [problem.key for problem in told.value.problems]
     assert fields == ["name", "product", "strength", "mildness", "acidity", "free", "without", "perfume", "budget"]
-    with pytest.raises(DataError, match="perfume is not between"):
+    with pytest.raises(DataError, match="perfume is not above 0 and at most 3 %"):
         first_brief(Wanted("A", "shampoo", perfume="parfum", perfume_percent=30), library_in(shipped("library")))
     with pytest.raises(DataError, match="another file of the folder"):
         begin(tmp_path, Wanted("Bench", "shampoo"))

@@ -9,7 +9,7 @@ import typer
 
 import optimizer as tenside
 from optimizer import cli
-from optimizer.brief.beginning import ACIDITY, FREE, MILDNESS, PRODUCTS, STRENGTHS
+from optimizer.brief.beginning import ACIDITY, FREE, MILDNESS, PERFUME_PERCENT, PRODUCTS, STRENGTHS
 from tests.support.command import Ran, Run
 from tests.support.desk import desk_of
 
@@ -116,6 +116,18 @@ def test_what_cannot_be_is_told_beside_its_field_and_nothing_is_lost(tmp_path: P
     page = desk.submit("/begin", {**ANSWERS, "name": "!"})
     assert "The product has no name." in page.text
     assert not list(tmp_path.glob("*.toml"))
+
+
+def test_no_perfume_at_all_is_asked_back_and_an_empty_field_is_the_usual(tmp_path: Path) -> None:
+    desk = desk_of(tmp_path)
+    desk.get("/begin")
+    page = desk.submit("/begin", {**ANSWERS, "perfume_percent": "0"})
+    assert page.status == 422
+    assert "0 % of perfume is not above 0 and at most 3 %" in page.text
+    assert not list(tmp_path.glob("*.toml"))
+    desk.submit("/begin", {**ANSWERS, "perfume_percent": ""})
+    limits = {rule.id: rule.limits for rule in tenside.read_brief(tmp_path / "harbour-shower.toml").modelled}
+    assert limits["perfume"] == (PERFUME_PERCENT, PERFUME_PERCENT)
 
 
 def test_materials_of_the_shelf_can_be_left_out(tmp_path: Path) -> None:

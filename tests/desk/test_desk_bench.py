@@ -541,12 +541,32 @@ def test_a_line_of_the_shelf_is_a_material_that_is_known_and_can_be_taken_off_ag
     added = [line.material for line in read_shelf(shelf).lines]
     assert added == ["decyl-glucoside", "cocamidopropyl-betaine"]
     change(desk)
-    off = next(f for f in desk.at.forms if ("material", "decyl-glucoside") in f.fields)
+    off = next(f for f in desk.at.forms if ("called", "Decyl Glucoside") in f.fields)
     told(desk.submit("/shelf", {"off": "yes"}, form=off))
     assert [line.material for line in read_shelf(shelf).lines] == ["cocamidopropyl-betaine"]
     again = desk.post("/shelf", [("off", "yes"), *((n, v) for n, v in off.fields if n != "form"), new_id(desk)])
     assert again.status == 422, "another line stands there now"
     assert len(read_shelf(shelf).lines) == 1
+
+
+def test_a_page_of_the_shelf_never_writes_to_another_lot_than_it_was_made_from(tmp_path: Path) -> None:
+    shelf, head = tmp_path / "shelf.csv", "material,lot,price per kg\n"
+    lot_a, lot_b = "decyl-glucoside,LOT-A,4\n", "decyl-glucoside,LOT-B,5\n"
+    shelf.write_text(head + lot_a + lot_b, encoding="utf-8")
+    desk = desk_of(tmp_path)
+    change(desk)
+    old = next(f for f in desk.at.forms if ("called", "Decyl Glucoside") in f.fields)
+    shelf.write_text(head + lot_b, encoding="utf-8")  # LOT-B stands where LOT-A stood
+    for typed in ({"stock_kg": "0,2", "price_per_kg": "7"}, {"off": "yes"}):
+        pairs = [(n, typed.get(n, v)) for n, v in old.fields if n != "form"]
+        pairs += [("off", "yes")] if "off" in typed else []
+        refused = desk.post("/shelf", [*pairs, new_id(desk)])
+        assert refused.status == 422
+        assert "The line was changed in the meantime; nothing was written. Load the page anew." in refused.text
+        assert shelf.read_text(encoding="utf-8") == head + lot_b
+        again = next(f for f in refused.forms if ("called", "Decyl Glucoside") in f.fields)
+        assert desk.post("/shelf", again.fields).status == 422, "nor does the page that says so"
+        assert shelf.read_text(encoding="utf-8") == head + lot_b
 
 
 def new_id(desk: Browser) -> tuple[str, str]:

@@ -109,9 +109,24 @@ def test_a_base_that_salt_only_thins_gets_none(tmp_path, run):
     assert done.code == 2
     assert "nothing is written, because no dose of salt is open here" in " ".join(done.err.split())
     assert path.read_bytes() == before
-    later = salt(BRIEF, SaltQuestion({0.5: 120.0, 0.7: 100.0, 0.9: 90.0, 1.1: 80.0, 1.3: 70.0})).found
-    assert later.verdict.startswith("It falls from 0.5 %: the peak lies outside what was tried")
-    assert later.stop_percent == 0.0
+
+
+def test_a_curve_that_falls_from_its_first_dose_asks_for_beakers_below_it(tmp_path, run):
+    later = ("0.2=5000", "0.3=4200", "0.4=3100", "0.5=2500", "0.56=2000")  # made up
+    told = " ".join(run("trials", "salt", "hand-wash", *later).out.split())
+    assert "It falls from 0.2 %: the peak lies outside what was tried" in told
+    assert "make beakers from 0 to 0.2 %" in told
+    assert "Add no salt" not in told
+    assert "stop at" not in told
+    reads = {float(d): float(v) for d, v in (r.split("=") for r in later)}
+    assert isnan(salt(BRIEF, SaltQuestion(reads)).found.stop_percent)
+    path = tmp_path / "b.toml"
+    assert run("batch", "hand-wash", "--size", "1kg", "--out", str(path), "--on", "2026-05-04").code == 0
+    before = path.read_bytes()
+    done = run("trials", "salt", "hand-wash", *later, "--into", str(path))
+    assert done.code == 2
+    assert "nothing is told that its log could stop at" in " ".join(done.err.split())
+    assert path.read_bytes() == before
 
 
 def test_no_dose_is_told_that_the_brief_leaves_no_room_for(tmp_path, run):

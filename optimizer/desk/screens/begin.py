@@ -24,6 +24,7 @@ FIELDS = {f.name for f in fields(Wanted)}
 
 
 def _begin(asked: Asked) -> Outcome:
+    percent = asked.maybe("perfume_percent", "the perfume", most=100)
     wanted = Wanted(
         asked.text("name"),
         asked.text("product"),
@@ -33,7 +34,7 @@ def _begin(asked: Asked) -> Outcome:
         tuple(offer.key for offer in offers.FREE if asked.ticked(f"free-{_word(offer.key)}")),
         tuple(m for m, _ in _stocked(asked) if asked.ticked(f"without-{m}")),
         asked.text("perfume"),
-        asked.maybe("perfume_percent", "the perfume", most=100) or offers.PERFUME_PERCENT,
+        offers.PERFUME_PERCENT if percent is None else percent,
         asked.maybe("budget", "the budget", least=0.001),
     )
     try:

@@ -33,18 +33,18 @@ SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
 def act(asked: Asked) -> Outcome:
     """Write a line of the shelf, or add one."""
     path = _shelf(asked)
-    called = asked.text("called", asked.text("material"))
+    called = asked.text("called")
     if asked.text("back"):
         put_back(path, asked.text("back"))
         return asked.done("/shelf", f"{path.name} is as it was before its last change.")
     if asked.text("off"):
-        change_shelf(path, ShelfChange({}, asked.whole("row"), asked.text("material"), gone=True))
+        change_shelf(path, ShelfChange({}, asked.whole("row"), asked.text("mark"), gone=True))
         return asked.done("/shelf", f"Taken off the shelf: {called}.")
     values = _values(asked)
     if asked.text("row"):
         if not values:
             raise RefusedError({"": "Nothing was changed, so nothing was written."})
-        change_shelf(path, ShelfChange(values, asked.whole("row"), asked.text("material")))
+        change_shelf(path, ShelfChange(values, asked.whole("row"), asked.text("mark")))
         return asked.done("/shelf", f"Written: {called}.")
     material = meant(asked, "new", library_in(asked.folder.path))
     change_shelf(path, ShelfChange({"material": material.id, **values}))
@@ -169,10 +169,11 @@ def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
         **{n: number(v, 3) if (v := getattr(line, n)) is not None else "" for n in MEASURED},
     }
     asking = asked if mine else asked.unasked
+    mark = asked.text("mark") if mine else line.mark  # what was typed is about the line that the page was made from
     return form(
         asking,
         "/shelf",
-        hidden({"shelf": path.name, "row": str(line.row), "material": line.material, "called": name}),
+        hidden({"shelf": path.name, "row": str(line.row), "mark": mark, "called": name}),
         hidden({f"was-{name}": value for name, value in there.items()}),
         _fields(asking, there, f"{line.row}", line.currency),
         tag("p", button("Write it"), button("Take it off the shelf", quiet=True, name="off", value="yes"),
