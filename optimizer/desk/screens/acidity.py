@@ -234,7 +234,7 @@ def _log(asked: Asked, session: AcidSession) -> Html:
             f"pH {number(reading.ph, 2)}",
             f"{number(reading.grams, 3)} g in",
             tag("p", note, class_="of") if note else None,
-            striking(asked, place(asked, "ph"), n, "strike-ph", added(asked, n)),
+            striking(asked, place(asked, "ph"), n, "strike-ph", added(asked, n)) if n else None,
         )
         for n, reading, note in zip(session.numbers, session.log.readings, session.notes, strict=True)
     )

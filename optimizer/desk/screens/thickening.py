@@ -91,7 +91,7 @@ def _now(here: ThickeningLog) -> Html:
     warm = f" at {number(here.next.temperature_c, 1)} °C" if here.next.temperature_c is not None else ""
     return markup(
         add_now(number(here.next.grams, 4), here.name),
-        tag("p", f"{wait}{warm}. In all {number(here.next.total_percent, 2)} % then; at most {number(here.most, 2)} %.",
+        tag("p", f"{wait}{warm}. In all {number(here.added + here.next.percent, 2)} % then; at most {number(here.most, 2)} %.",
             class_="of"),
         tag("p", here.verdict),
         notes(here.notes),
@@ -106,7 +106,7 @@ def _step(asked: Asked, batch: Batch, here: ThickeningLog) -> Html:
         asked,
         place(asked, "thicken"),
         tag("h2", "Note a step"),
-        hidden({"material": here.material_id, "before": repr(here.added)}),
+        hidden({"material": here.material_id, "before": repr(here.logged)}),
         fields(
             field(asked, "now", "Added since then", figure=True, unit="g", big=True),
             field(asked, "reading", "What is read", figure=True, unit=here.unit, big=True, need=True),
