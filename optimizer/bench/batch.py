@@ -214,6 +214,11 @@ class Finish(Frozen):
     on: Day = ""
 
     @property
+    def figures(self) -> str:
+        """What is noted, as one text that is another one as soon as any figure of it is changed."""
+        return repr((self.mass_g, self.lost_g, self.water_added_g, self.water_at_mass_g, self.bottles))
+
+    @property
     def water_since_g(self) -> float:
         """Water that was put back after the product was weighed [g]."""
         at_mass = self.water_added_g if self.water_at_mass_g is None else self.water_at_mass_g
@@ -245,6 +250,7 @@ class Changed(Frozen):
     on: Day = ""
     size_g: Positive
     held_back_percent: Percent = 0.0
+    ph_target: Ph | None = None
     line: tuple[PlannedLine, ...]
 
 
@@ -321,6 +327,11 @@ class Batch(Frozen):
     def planned_g(self) -> dict[str, float]:
         """What the plan takes by material [g]."""
         return {line.material: line.percent * self.size_g / 100 for line in self.line}
+
+    @property
+    def changes(self) -> tuple[str, ...]:
+        """How the plan came to be another one than was laid, in sentences."""
+        return tuple(f"the plan was changed{f' on {c.on}' if c.on else ''}: {c.why}" for c in self.changed)
 
     @property
     def besides_g(self) -> dict[str, float]:

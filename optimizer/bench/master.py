@@ -1,8 +1,8 @@
 """The next master formula: the plan with what the bench used besides its lines, on the grid of the scale.
 
 What went wrong at the bench (a weight that is off, water that evaporated) is no part of it. Acid, thickener and what
-was weighed in without a line become lines of their own; what they took of the part held back need not be held back again. Doses move only where a rule
-would break.
+was weighed in without a line become lines of their own; what they took of the part held back need not be held back
+again. Doses move only where a rule would break.
 """
 
 from __future__ import annotations

@@ -223,6 +223,7 @@ def _within(setting: Setting, ph: float | None) -> bool | None:
 
 def _notes(batch: Batch, went: WentIn) -> Iterator[str]:
     """Yield what is to be said of the mass balance."""
+    yield from batch.changes
     yield from went.notes
     if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
         yield f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned"

@@ -75,7 +75,9 @@ def additions(batch: Batch, went: WentIn, water: str) -> dict[str, float]:
     return used
 
 
-def refill_of(batch: Batch, went: WentIn, water: str, breaks: Callable[[Mapping[str, float]], list[str]]) -> Refill | None:
+def refill_of(
+    batch: Batch, went: WentIn, water: str, breaks: Callable[[Mapping[str, float]], list[str]]
+) -> Refill | None:
     """Return the water that is missing in a batch that was weighed at the end; None if hardly any is.
 
     Args:

@@ -118,6 +118,11 @@ class ThickeningLog:
         """What the log alone has added [%]."""
         return self.added - self.weighed
 
+    @property
+    def words(self) -> str:
+        """The limits of the dose in words."""
+        return "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in self.limits.items())
+
 
 def planned_thickeners(batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> tuple[str, ...]:
     """Return the ids of the thickeners that may be added: held back for, logged already, or salt where it is a way."""
@@ -265,7 +270,7 @@ def _on_samples(read: _LogRead) -> str:
     if read.weighed > USED:
         went_in = f"{number(read.weighed, 2)} % went in while this batch was made."
     else:
-        went_in = "If some went in while this batch was made, note it under 'Weigh', or log it here."
+        went_in = "If some went in while this batch was made, note its weight, or log it here."
     return (
         f"Add none to this batch now: {material.name} goes {material.thickens_from}. Make 100 g samples with it, "
         f"{number(step_of(material), 2)} % more in each. {went_in}"

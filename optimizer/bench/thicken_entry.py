@@ -97,8 +97,7 @@ def _check_limit(log: ThickeningLog, step: ThickenerStep, where: str) -> None:
     total = log.weighed + step.added_percent
     if total <= max(log.most, log.added) + KEPT:
         return
-    limits = "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in log.limits.items())
-    what = f"{number(total, 3)} % is past the limit of {number(log.most, 2)} % ({limits})."
+    what = f"{number(total, 3)} % is past the limit of {number(log.most, 2)} % ({log.words})."
     raise fault(where, f"thickening.{log.material.id}", what, "Look again; if so much really is in, add --sure.")
 
 

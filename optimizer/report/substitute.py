@@ -75,7 +75,7 @@ def _now(done: Substituted, now: Rescue) -> Table:
     rows: list[Row] = [(known[x.material].name, x.planned_g, x.in_g, x.add_g) for x in now.lines]
     planned, inside = sum(x.planned_g for x in now.lines), sum(x.in_g for x in now.lines)
     rows.append(Strong(("sum", planned, inside, sum(x.add_g for x in now.lines))))
-    note = "Then acid and thickener as before; note what really went in with 'tenside weighed'."
+    note = "Then acid and thickener as before. Take it as the plan of the batch, and the weigh sheet tells these grams."
     columns: Columns = ("material", *figures("plan", "in already", "still to add", digits=2))
     return Table("What now, g", columns, tuple(rows), note)
 

@@ -60,10 +60,9 @@ def thicken_document(found: Thickened) -> Document:
 
 
 def _next(log: ThickeningLog) -> Table:
-    limits = "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in log.limits.items())
     low, high = log.window
     rows = [
-        ("in so far", f"{number(log.added, 2)} % of at most {number(log.most, 2)} % ({limits})"),
+        ("in so far", f"{number(log.added, 2)} % of at most {number(log.most, 2)} % ({log.words})"),
         (
             "pH",
             f"{'none logged' if log.ph is None else number(log.ph, 2)}; needs {number(low, 2)} to {number(high, 2)}",

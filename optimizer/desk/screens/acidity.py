@@ -96,7 +96,7 @@ def acidity(asked: Asked) -> Page:
     if session is None:
         parts += [_blind(answer, told.found.notes), _begin(asked, answer)]
     else:
-        on = onwards(asked, batch, "ph", done=session.advice.state == "stop")
+        on = onwards(asked, found, "ph", done=session.advice.state == "stop")
         todo = tag(
             "div", _now(batch, session, answer), on, _reading(asked.unasked if asked.text("of") else asked, session)
         )

@@ -62,10 +62,10 @@ def thickening(asked: Asked) -> Page:
     document = thicken_document(told)
     parts: list[Html | None] = [first_said(found)]
     if chosen is None:
-        parts += [tag("p", document.verdict), onwards(asked, batch, "thicken")]
+        parts += [tag("p", document.verdict), onwards(asked, found, "thicken")]
     else:
         parts += [_others(asked, told.logs, chosen), _now(chosen), _step(asked, batch, chosen)]
-        parts += [onwards(asked, batch, "thicken"), _log(asked, chosen), crossed(told.struck)]
+        parts += [onwards(asked, found, "thicken"), _log(asked, chosen), crossed(told.struck)]
     whole = report(document, materials=found.brief.library.by_id)
     parts.append(folded("All of it: limits, curve, cautions", whole, open_=bool(chosen and chosen.points)))
     parts.append(tag("p", tag("a", "Advice", href=place(asked, "advice")), class_="go"))
@@ -89,9 +89,10 @@ def _now(here: ThickeningLog) -> Html:
         return markup(tag("p", f"{here.name}: {here.state}", class_="what"), tag("p", here.verdict), notes(here.notes))
     wait = f"Mix gently for {number(here.next.wait_min)} minutes, then read"
     warm = f" at {number(here.next.temperature_c, 1)} °C" if here.next.temperature_c is not None else ""
+    then = number(here.added + here.next.percent, 2)
     return markup(
         add_now(number(here.next.grams, 4), here.name),
-        tag("p", f"{wait}{warm}. In all {number(here.added + here.next.percent, 2)} % then; at most {number(here.most, 2)} %.",
+        tag("p", f"{wait}{warm}. In all {then} % then; at most {number(here.most, 2)} %.",
             class_="of"),
         tag("p", here.verdict),
         notes(here.notes),
