@@ -24,10 +24,11 @@ from optimizer.bench.made import last_ph, made_formula, water_of, went_in
 from optimizer.bench.plan import BatchHead, BatchSize, batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.refill import refuse_evaporation
-from optimizer.bench.stage import unfinished
+from optimizer.bench.rescue import NewPlan, change_plan
+from optimizer.bench.stage import Stage, stage_of, unfinished, waits_for_ph
 from optimizer.bench.strike import Strike, strike
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
-from optimizer.bench.weighed import Weight, check_finish, checked, entry, note_finish, with_actives
+from optimizer.bench.weighed import Weight, check_finish, checked, entry, note_finish, refuse_stale, with_actives
 from optimizer.brief.defaults import BenchDefaults, bench_defaults
 from optimizer.data.cautions import Caution
 from optimizer.data.names import material_of
@@ -201,9 +202,19 @@ def alarms_now(found: Subject) -> tuple[Caution, ...]:
     return foremost(found.brief, formula_at(replace(found.brief.pool, held_back=0.0), percent), at)
 
 
+def after_ph(found: Subject) -> tuple[str, ...]:
+    """Return the lines of a batch that wait until its pH is set; nothing once it is, so that no sheet is laid."""
+    return sheet_of(found).after_ph if waits_for_ph(batch_of(found)) else ()
+
+
+def stage_now(found: Subject) -> Stage:
+    """Return the next step of a batch; what waits for the pH comes after it."""
+    return stage_of(batch_of(found), after_ph(found))
+
+
 def still_to_come(found: Subject) -> tuple[Caution, ...]:
     """Return that a batch which was begun is not finished, and what is next; nothing of every other subject."""
-    stage = unfinished(found.batch) if found.batch else None
+    stage = unfinished(found.batch, after_ph(found)) if found.batch else None
     if stage is None:
         return ()
     said = "What is still to go in or to be read, acid, thickener and water among it, changes what stands here."
@@ -229,6 +240,7 @@ def note_weights(
     wrong: Strike | None = None,
     sure: bool = False,
     on: str = "",
+    seen: str | None = None,
 ) -> tuple[Batch, set[str]]:
     """Note weights and the end of a batch in its file, or strike a weight; return the batch and what was weighed.
 
@@ -240,6 +252,7 @@ def note_weights(
         wrong: A weight to strike before the others are noted.
         sure: Whether more than was planned is meant so.
         on: Day; else today.
+        seen: The end of the batch as it was looked at (`Finish.figures`); if it is another one now, that is refused.
 
     Raises:
         DataError: If something cannot be noted; then nothing is.
@@ -255,6 +268,8 @@ def note_weights(
         if wrong is not None:
             strike(document, now, "weighed", wrong)
             now = batch_from(document.unwrap(), str(path), known.values())
+        if seen is not None:
+            refuse_stale(str(path), now, seen)
         check_finish(str(path), now, finish.get("mass_g"), sure=sure)
         for weight in checked(str(path), now, typed, known, sure=sure):
             append(document, "weighed", entry(weight, day))
@@ -366,6 +381,41 @@ def go_on_without(material: str, found: Subject, left: str, wish: SwapWish) -> A
     if not unit:
         raise UsageError(f"--left '{left}': write '50 g', or '1.5 %' of the batch.")
     grams = value if unit == "g" else value * batch.size_g / 100
-    brief = replace(found.brief, pool=replace(found.brief.pool, held_back=batch.held_back_percent))
-    material = material_of(material, brief.library.materials)
-    return questions.rescue(material, brief, batch, batch.doses, left_g=grams, wish=wish)
+    material = material_of(material, found.brief.library.materials)
+    return questions.rescue(material, found.brief, batch, left_g=grams, wish=wish)
+
+
+def change_plan_without(
+    material: str, found: Subject, left: str, wish: SwapWish, *, on: str = "", noted: int | None = None
+) -> Answer[Substituted]:
+    """Make of how a batch goes on without a material the plan in its file; see `go_on_without`.
+
+    Args:
+        material: What has run out, as it is typed.
+        found: The batch.
+        left: What is left of it besides what is in.
+        wish: What else is asked.
+        on: Day; else today.
+        noted: How many weights were noted when that was looked at; if there are others now, it is refused.
+
+    Raises:
+        DataError: If there is no way to go on, nothing to change, or the batch went on meanwhile; then nothing is
+            written.
+    """
+    batch, path = batch_of(found), found.batch_path
+    assert path is not None
+    answer = go_on_without(material, found, left, wish)
+    told = answer.found
+    if told.answer is None or told.now is None or not told.answer.changed:
+        raise fault(str(path), "line", "there is no other plan for it.", "The plan stays as it is.")
+    why = f"{told.missing.material.name} has run out"
+    new = NewPlan(told.answer.formula, told.now.size_g, told.answer.setting if told.ph_moved else None, why, day_of(on))
+
+    def change(document: TOMLDocument, now: Batch) -> None:
+        if now.all_weighed != batch.all_weighed or noted not in (None, len(now.all_weighed)):
+            step = "Look at what is told now."
+            raise fault(str(path), "weighed", "another weight was noted or struck in the meantime.", step)
+        change_plan(document, now, new)
+
+    change_batch(path, change, found.brief.library.materials)
+    return answer

@@ -50,7 +50,7 @@ def after_thickening(logs: Sequence[ThickeningLog], batch: Path) -> str:
     if going is None:
         return ""
     step = going.next if going.points else None  # the blend without thickener is read first
-    so_far = number(step.total_percent if step else going.added, 3)
+    so_far = number(step.total_percent if step else going.logged, 3)
     reading = READING[going.kind or "viscosity_mpas"]
     command = f"tenside thicken {quoted(batch)} --material {going.material.id} --added {so_far}% {reading} READING"
     return f"add {number(step.grams, 3)} g, mix, read, then {command}" if step else command

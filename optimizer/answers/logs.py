@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from optimizer.answers.answer import Answer
-from optimizer.answers.bench import sheet_of
+from optimizer.answers.bench import batch_of, sheet_of
 from optimizer.answers.following import after_thickening
 from optimizer.answers.subject import Subject
 from optimizer.assessment.alarms import foremost
@@ -151,6 +151,13 @@ def note_thickening(found: Subject, material: str = "", **asked: Any) -> Answer[
     assert found.batch_path is not None
     answer.following = after_thickening(logged.logs, found.batch_path)
     return answer
+
+
+def room_of(found: Subject, material: str) -> tuple[float, str]:
+    """Return how much of a thickener may still go into a batch [g], and what limits it in words."""
+    batch = batch_of(found)
+    log = log_of(material, batch, found.brief, found.formula, found.setting)
+    return max(0.0, log.most - log.added) * batch.size_g / 100, log.words
 
 
 def thickened(

@@ -241,30 +241,29 @@ def substitute(
     return Answer("substitute", found, 0 if found.answer is not None else 4)
 
 
-def rescue(
-    material: str, brief: Brief, batch: Batch, doses: Mapping[str, float], *, left_g: float, wish: SwapWish
-) -> Answer[Substituted]:
+def rescue(material: str, brief: Brief, batch: Batch, *, left_g: float, wish: SwapWish) -> Answer[Substituted]:
     """Find out how a batch in the middle goes on without a material: what is in stays in.
 
     Args:
         material: Id of what has run out.
-        brief: The batch's brief, with the part that the batch holds back.
+        brief: The batch's brief.
         batch: The batch file's content.
-        doses: Its plan [% as supplied by id].
         left_g: What is left of the material besides what is in [g].
         wish: What else is asked of the substitution.
     """
-    from optimizer.bench.rescue import Rescue, floors_g, least_size, smaller_batch, still_to_add
+    from optimizer.bench.rescue import Rescue, floors_g, least_size, plan_so_far, smaller_batch, still_to_add
     from optimizer.studies.substitute import possible, substitute, with_stand_ins
 
-    wide = with_stand_ins(brief, material, doses)
+    kept, held = plan_so_far(batch, brief.library.by_id)
+    brief = replace(brief, pool=replace(brief.pool, held_back=held))
+    wide = with_stand_ins(brief, material, kept)
     floors, there = floors_g(batch), batch.weighed_g.get(material, 0.0) + left_g
 
     def asked(size: float) -> SwapWish:
         inside = {name: 100 * grams / size for name, grams in floors.items()}
         return replace(wish, left=100 * there / size, inside=inside)
 
-    kept, at = dict(doses), batch.ph_target
+    at = batch.ph_target
     size = least_size(batch.size_g, lambda size: possible(brief, material, asked(size), kept, at=at))
     found = substitute(brief, wide, material, asked(size), kept, at=at)
     lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size)

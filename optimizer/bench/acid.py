@@ -110,7 +110,8 @@ class AcidSession:
         for_batch: The same for the whole batch [g].
         so_far: What is in already; None before the first addition.
         worth: Total per 100 g before any reading, after one, after two ... [g].
-        numbers: Number of each reading in the batch file, by which it can be struck.
+        numbers: Number of each reading in the batch file, by which it can be struck; 0 for one that stands in the
+            thickening log.
         inside_g: Solution that is in by now [g], also where the reading after it is struck.
     """
 
@@ -429,7 +430,7 @@ def sessions_of(
     """
     known, found = know(recipe), []
     numbers = {id(entry): n for n, _, entry in lines_of(batch, "reading")}
-    steps = [None, *batch.adjustment]
+    steps = [None, *batch.logged]
     for number_, (before, one) in enumerate(pairwise(steps)):
         assert one is not None
         if before is not None and before.of == "batch":
@@ -443,7 +444,7 @@ def sessions_of(
                 Problem(where, f"{at}, {p.where} {p.key}", p.what, p.step) for p in error.problems
             ) from None
         notes = tuple(", ".join(w for w in (r.on, r.note) if w) for r in one.reading)
-        own = tuple(numbers[id(r)] for r in one.reading)
+        own = tuple(numbers.get(id(r), 0) for r in one.reading)
         session = replace(_session(one.of, log, notes, blend_g, one.added_g), numbers=own)
         found.append(_finished(session, ended(batch)))
         known = log.estimate

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Literal
 
@@ -11,10 +11,12 @@ from tomlkit import TOMLDocument
 from optimizer.assessment.alkalinity import estimated_ph, ingredients_of, known_of
 from optimizer.bench.acid import planned_solution, sessions_of, start_of_batch, target_of
 from optimizer.bench.batch import Adjustment, Batch, append, batch_from, change_batch
+from optimizer.bench.made import held_left_g
 from optimizer.bench.strike import Strike, strike
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.ph import Solution
 from optimizer.chemistry.titration import LogReading
+from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
 from optimizer.data.sheet import number_of, read_rows, text_of
 from optimizer.errors import DataError, Problem, fault, nearest
@@ -102,7 +104,7 @@ def note_reading(
         _refuse_stale(noted, before, str(path))
         grams = before if noted.added is None else _grams(noted.added, start)
         if not noted.sure and grams > before:
-            _check_room(batch, of_what, start, grams - before, str(path))
+            _check_room(batch, brief.library.by_id, of_what, start, grams - before, str(path))
         append(tables[-1], "reading", _line(noted, grams))
 
     return _changed(path, brief, formula, setting, change)
@@ -142,17 +144,16 @@ def _grams(added: tuple[float, str], start_g: float) -> float:
     return value * start_g / 100 if unit == "%" else value
 
 
-def _check_room(batch: Batch, of: str, start_g: float, more_g: float, where: str) -> None:
+def _check_room(
+    batch: Batch, materials: Mapping[str, Material], of: str, start_g: float, more_g: float, where: str
+) -> None:
     """Refuse more solution than there can be room for: a slip of the pen, or of grams and per cent."""
     if of == "sample":
         room, words = start_g, f"the sample itself weighs {number(start_g, 3)} g"
     else:
-        thick = sum(t.added_percent for t in batch.thickening)
-        held = (batch.held_back_percent - thick) * batch.size_g / 100
-        room, words = (
-            held - sum(a.added_g for a in batch.adjusted),
-            f"{number(held, 2)} g of the batch are held back for it",
-        )
+        room = held_left_g(batch, materials)
+        held = room + sum(a.added_g for a in batch.adjusted)
+        words = f"{number(held, 2)} g of the batch are held back for it"
         if batch.held_back_percent <= 0:
             return
     if more_g > room + AS_TYPED:

@@ -158,6 +158,8 @@ class ThickenerStep(AddedLine):
     temperature_c: Celsius | None = None
     ph: Ph | None = None
     """pH read again after the addition."""
+    after_reading: Annotated[int, Field(ge=0)] | None = None
+    """How many readings the pH logs of the file held then; without it, all that are not dated later."""
     viscosity_mpas: Amount | None = None
     flow_s: Amount | None = None
     """Time to run out of a cup or funnel [s]."""
@@ -228,6 +230,11 @@ class Finish(Frozen):
     on: Day = ""
 
     @property
+    def figures(self) -> str:
+        """What is noted, as one text that is another one as soon as any figure of it is changed."""
+        return repr((self.mass_g, self.lost_g, self.water_added_g, self.water_at_mass_g, self.bottles))
+
+    @property
     def water_since_g(self) -> float:
         """Water that was put back after the product was weighed [g]."""
         at_mass = self.water_added_g if self.water_at_mass_g is None else self.water_at_mass_g
@@ -250,6 +257,17 @@ class Observation(Frozen):
     """File name beside the batch file."""
     temperature_c: Celsius | None = None
     on: Day = ""
+
+
+class Changed(Frozen):
+    """The plan as it was before it was changed under way."""
+
+    why: Annotated[str, Field(min_length=1, max_length=200)]
+    on: Day = ""
+    size_g: Positive
+    held_back_percent: Percent = 0.0
+    ph_target: Ph | None = None
+    line: tuple[PlannedLine, ...]
 
 
 class Batch(Frozen):
@@ -286,6 +304,8 @@ class Batch(Frozen):
     observation: tuple[Observation, ...] = ()
     costs: Costs | None = None
     """What it costs besides its materials; the same keys as in a costs file."""
+    changed: tuple[Changed, ...] = ()
+    """What the lines were before a material ran out, oldest first; `line` is the plan that holds."""
     note: str = ""
     _file: str = PrivateAttr("")
 
@@ -325,6 +345,21 @@ class Batch(Frozen):
         return {line.material: line.percent * self.size_g / 100 for line in self.line}
 
     @property
+    def changes(self) -> tuple[str, ...]:
+        """How the plan came to be another one than was laid, in sentences."""
+        return tuple(f"the plan was changed{f' on {c.on}' if c.on else ''}: {c.why}" for c in self.changed)
+
+    @property
+    def besides_g(self) -> dict[str, float]:
+        """What was weighed in of materials that are no line of the plan [g]."""
+        return {name: grams for name, grams in self.weighed_g.items() if name not in self.doses and grams > 0}
+
+    def apart_percent(self, material: str) -> float:
+        """Return what is in of a thickener apart from its log [% of the batch]: as weighed, or as planned."""
+        grams = self.weighed_g.get(material, self.planned_g.get(material, 0.0))
+        return 100 * grams / self.size_g
+
+    @property
     def blend_g(self) -> float:
         """The planned batch without the part held back [g]."""
         return self.size_g * (100 - self.held_back_percent) / 100
@@ -332,12 +367,47 @@ class Batch(Frozen):
     @property
     def adjusted(self) -> tuple[Adjustment, ...]:
         """The adjustments of the batch itself that were begun; a sample does not go back."""
-        return tuple(a for a in self.adjustment if a.of == "batch" and a.additions)
+        return tuple(a for a in self.logged if a.of == "batch" and a.additions)
+
+    @property
+    def logged(self) -> tuple[Adjustment, ...]:
+        """All adjustments, those of the batch with the pH that was read again while it was thickened."""
+        again = self._read_again()
+        if not again:
+            return self.adjustment
+        of_batch = [
+            (k, n) if one.of == "batch" else None
+            for k, one in enumerate(self.adjustment)
+            for n in range(len(one.all_readings))
+        ]
+        lines = [list(one.all_readings) for one in self.adjustment]
+        for place, step in reversed(again):  # from behind, so that the places before it stay
+            before = [found for found in of_batch[:place] if found is not None]
+            if before:
+                k, n = before[-1]
+                lines[k].insert(n + 1, _read_while_thickened(step, self.adjustment[k].all_readings[: n + 1]))
+        return tuple(
+            one.model_copy(update={"all_readings": tuple(line)})
+            for one, line in zip(self.adjustment, lines, strict=True)
+        )
 
     @property
     def ph_readings(self) -> tuple[PhReading, ...]:
-        """The readings of these, in order."""
-        return tuple(r for a in self.adjusted for r in a.reading)
+        """What was read of the pH of the batch, in order, in whichever log it was noted."""
+        found = tuple(r for a in self.adjusted for r in a.reading)
+        return found or tuple(_read_while_thickened(step) for _, step in self._read_again())
+
+    def _read_again(self) -> list[tuple[int, ThickenerStep]]:
+        """Return the steps with a pH in order, each with the number of pH readings that were noted before it."""
+        read = [r for a in self.adjustment for r in a.all_readings]
+
+        def place(step: ThickenerStep) -> int:
+            if step.after_reading is not None:
+                return min(step.after_reading, len(read))
+            return max((n for n, r in enumerate(read, 1) if not (r.on and step.on and r.on > step.on)), default=0)
+
+        steps = [step for log in self.thickening for step in log.step if step.ph is not None]
+        return sorted(((place(s), s) for s in steps), key=lambda found: (found[0], found[1].on))
 
     def thickened_by(self, material: str) -> ThickeningEntry:
         """Return the log of a thickener, an empty one if it was not begun."""
@@ -353,6 +423,19 @@ class Batch(Frozen):
     def doses(self) -> dict[str, float]:
         """Planned doses by id [% as supplied]."""
         return {line.material: line.percent for line in self.line}
+
+
+def _read_while_thickened(step: ThickenerStep, before: tuple[PhReading, ...] = ()) -> PhReading:
+    """Return the pH of a step as a reading of the log whose lines stand before it, read as the last one was."""
+    assert step.ph is not None
+    now = PhReading(ph=step.ph, on=step.on, note="while it was thickened", temperature_c=step.temperature_c)
+    if not before:
+        return now
+    inside = additions(before)
+    how = {"added_g": inside[-1].added_g if inside else 0.0} | {
+        name: getattr(before[-1], name) for name in ("water_per_g", "with_")
+    }
+    return now.model_copy(update=how)
 
 
 Named = TypeVar("Named", PlannedLine, WeighedLine, Adjustment, ThickeningEntry)

@@ -145,6 +145,26 @@ def _evaporated(batch: Batch, grams: dict[str, float], inputs: list[Input], note
     return 0.0
 
 
+def besides(batch: Batch, materials: Mapping[str, Material]) -> dict[str, float]:
+    """Return what was weighed in of materials that the plan has no line for, acid that the pH log counts aside [g]."""
+    logged = _logged(batch, materials, [])
+    return {name: grams for name, grams in batch.besides_g.items() if name not in logged}
+
+
+def held_left_g(batch: Batch, materials: Mapping[str, Material], *, but: str = "") -> float:
+    """Return what is left of the part held back, less all that went in and is no line of the plan [g].
+
+    Args:
+        batch: The batch file's content.
+        materials: Known materials by id.
+        but: A material that is not counted as in.
+    """
+    weighed = fsum(grams for name, grams in besides(batch, materials).items() if name != but)
+    thickened = fsum(log.added_percent for log in batch.thickening if log.material != but)
+    solutions = fsum(a.added_g for a in batch.adjusted)
+    return (batch.held_back_percent - thickened) * batch.size_g / 100 - weighed - solutions
+
+
 def lots_used(batch: Batch) -> dict[str, float]:
     """Return the measured active matter of what was weighed, by id, lots by mass [% as supplied]."""
     found = {}
@@ -157,9 +177,8 @@ def lots_used(batch: Batch) -> dict[str, float]:
 
 
 def last_ph(batch: Batch) -> float | None:
-    """Return the pH that was read last: of the product, else after thickening, else after the acid."""
+    """Return the pH that was read last: of the product, else in a log of the batch."""
     seen = [o.value for o in batch.observation if o.what.casefold() == "ph" and o.value is not None]
-    seen = seen or [s.ph for log in batch.thickening for s in log.step if s.ph is not None]
     seen = seen or [r.ph for r in batch.ph_readings]
     return seen[-1] if seen else None
 

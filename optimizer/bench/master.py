@@ -1,8 +1,8 @@
-"""The next master formula: the plan with the acid and thickener that the bench used, on the grid of the scale.
+"""The next master formula: the plan with what the bench used besides its lines, on the grid of the scale.
 
-What went wrong at the bench (a weight that is off, water that evaporated) is no part of it. Acid and thickener become
-lines of their own; what they took of the part held back need not be held back again. Doses move only where a rule
-would break.
+What went wrong at the bench (a weight that is off, water that evaporated) is no part of it. Acid, thickener and what
+was weighed in without a line become lines of their own; what they took of the part held back need not be held back
+again. Doses move only where a rule would break.
 """
 
 from __future__ import annotations
@@ -49,13 +49,13 @@ class Master:
 def next_master(brief: Brief, batch: Batch, additions: Mapping[str, float], setting: Setting) -> Master:
     """Return the next master formula: the plan and what was added, moved only if that breaks a rule.
 
-    Acid and thickener stay as they were used. Materials that were not used come in only where the used ones alone
+    What was added stays as it was used. Materials that were not used come in only where the used ones alone
     keep no formula.
 
     Args:
         brief: The brief at the planned lots; nothing held back.
         batch: The batch file's content.
-        additions: Acid, alkali and thickener that the bench used [% of the batch].
+        additions: What the bench used besides the lines of the plan [% of the batch].
         setting: The planned pH setting.
     """
     water = water_of(brief.library.by_id)

@@ -82,6 +82,11 @@ class MadeRule:
         """Whether it is broken by no more than the balance can tell."""
         return self.broken and self.outcome.violation <= self.error + AS_TYPED
 
+    @property
+    def serious(self) -> bool:
+        """Whether it is broken by more than the balance can tell."""
+        return self.broken and not self.within_error
+
 
 @result
 class Made:
@@ -135,7 +140,7 @@ class Made:
     @property
     def serious(self) -> bool:
         """Whether a rule is broken by more than the scale can tell."""
-        return any(r.broken and not r.within_error for r in self.rules)
+        return any(r.serious for r in self.rules)
 
     @property
     def cost(self) -> float:
@@ -169,9 +174,13 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     filled[water] = filled.get(water, 0.0) + planned.held_back
     before = {o.id: o.value for o in measure_rules(replace(brief, pool=pool), formula_at(pool, filled), setting)}
     lines = _lines(brief, batch, went, percent, water)
-    errors = _errors(whole, formula, at, lines)
-    shown = [o for o in measure_rules(whole, formula, at) if o.shown != "understood"]
-    rules = tuple(MadeRule(before[o.id], o, errors[o.id], _broken(o, batch)) for o in shown)
+    rules = _rules(whole, batch, formula, at, lines, before)
+    kept = {r.outcome.id for r in rules if not r.broken}
+
+    def worse(doses: Mapping[str, float]) -> list[str]:
+        after = _rules(whole, batch, formula_at(real, dict(doses)), at, lines, before)
+        return [r.outcome.reading for r in after if r.outcome.id in kept and r.serious and r.outcome.id != "total"]
+
     used = _helpful(additions(batch, went, water), batch)
     return Made(
         brief=brief,
@@ -187,8 +196,22 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
         rules=rules,
         master=next_master(replace(brief, pool=pool), batch, used, setting),
         notes=(*_notes(batch, went), *overdone(batch, brief, planned, setting), *brief.assumptions),
-        put_back=refill_of(whole, batch, went, real, at, {r.outcome.id: r.broken for r in rules}),
+        put_back=refill_of(batch, went, water, worse),
     )
+
+
+def _rules(
+    brief: Brief,
+    batch: Batch,
+    formula: Formula,
+    setting: Setting,
+    lines: tuple[MadeLine, ...],
+    before: Mapping[str, float],
+) -> tuple[MadeRule, ...]:
+    """Return every rule at doses of what was weighed as `lines` tell it, and at the plan (`before`)."""
+    errors = _errors(brief, formula, setting, lines)
+    shown = [o for o in measure_rules(brief, formula, setting) if o.shown != "understood"]
+    return tuple(MadeRule(before[o.id], o, errors[o.id], _broken(o, batch)) for o in shown)
 
 
 def _within(setting: Setting, ph: float | None) -> bool | None:
@@ -200,6 +223,7 @@ def _within(setting: Setting, ph: float | None) -> bool | None:
 
 def _notes(batch: Batch, went: WentIn) -> Iterator[str]:
     """Yield what is to be said of the mass balance."""
+    yield from batch.changes
     yield from went.notes
     if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
         yield f"{batch.scale.told(went.mass_g)} g were made, {batch.scale.told(batch.size_g)} g were planned"
@@ -210,11 +234,12 @@ def _notes(batch: Batch, went: WentIn) -> Iterator[str]:
 
 def _helpful(used: dict[str, float], batch: Batch) -> dict[str, float]:
     """Return what was added [%], of a thickener past its peak no more than read most."""
-    peaks = past_peaks(batch)
-    return {
-        **used,
-        **{name: used[name] * best / batch.thickened_by(name).added_percent for name, best in peaks.items()},
-    }
+    besides, found = batch.besides_g, dict(used)
+    for name, best in past_peaks(batch).items():
+        logged, apart = batch.thickened_by(name).added_percent, batch.apart_percent(name)
+        planned = 0.0 if name in besides else apart
+        found[name] *= (best - planned) / (logged + apart - planned)
+    return found
 
 
 def _broken(outcome: Outcome, batch: Batch) -> bool:

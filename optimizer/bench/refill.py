@@ -8,20 +8,14 @@ rest is water, so they are not asked for a share.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Callable, Mapping
 from math import fsum
 
 from optimizer.bench.batch import Batch, Scale
-from optimizer.bench.made import WentIn, water_of, went_in
-from optimizer.brief.brief import Brief
+from optimizer.bench.made import WentIn, went_in
 from optimizer.data.facts import Material
-from optimizer.data.pool import Pool
 from optimizer.errors import fault
 from optimizer.immutable import immutable, untold
-from optimizer.rules.row import Setting
-from optimizer.solve.existing import formula_at
-from optimizer.solve.shadow_prices import measure_rules
 from optimizer.units import AS_TYPED, listed, number
 
 NOTICEABLE = 0.5
@@ -69,29 +63,32 @@ def stands_for(batch: Batch, went: WentIn, water: str) -> float:
 
 
 def additions(batch: Batch, went: WentIn, water: str) -> dict[str, float]:
-    """Return acid, alkali and thickener that the bench used [% of the batch that the rest stands for]."""
-    whole = stands_for(batch, went, water)
+    """Return what the bench used besides the lines of the plan [% of the batch that the rest stands for].
+
+    That is acid, alkali and thickener, and whatever else was weighed in.
+    """
+    whole, planned = stands_for(batch, went, water), batch.doses
     used: dict[str, float] = {}
     for item in went.inputs:
-        if item.kind in ("acid or alkali", "thickener") and item.material != water:
+        logged = item.kind in ("acid or alkali", "thickener")
+        weighed = item.kind == "weighed" and item.material not in planned
+        if (logged or weighed) and item.material != water:
             used[item.material] = used.get(item.material, 0.0) + 100 * item.grams / whole
     return used
 
 
 def refill_of(
-    brief: Brief, batch: Batch, went: WentIn, real: Pool, setting: Setting, broken: Mapping[str, bool]
+    batch: Batch, went: WentIn, water: str, breaks: Callable[[Mapping[str, float]], list[str]]
 ) -> Refill | None:
     """Return the water that is missing in a batch that was weighed at the end; None if hardly any is.
 
     Args:
-        brief: The brief as it is asked of what was made.
         batch: The batch file's content.
         went: Its mass balance.
-        real: Candidates at the lots that were weighed.
-        setting: The pH that was read last.
-        broken: Whether each rule is broken without the water, by id.
+        water: Id of the water.
+        breaks: Returns the readings of the rules that doses [%] break by more than the scale can tell, and that the
+            batch without the water keeps.
     """
-    water = water_of(brief.library.by_id)
     missing = stands_for(batch, went, water) - went.mass_g
     there = batch.finish.there_g
     if there is None or missing < NOTICEABLE * went.mass_g / 100:
@@ -100,8 +97,7 @@ def refill_of(
     mass = went.mass_g + missing
     filled = {n: 100 * g / mass for n, g in went.grams.items()}
     filled[water] = filled.get(water, 0.0) + 100 * missing / mass
-    after = measure_rules(replace(brief, pool=real), formula_at(real, filled), setting)
-    worse = [o.reading for o in after if o.broken and not broken.get(o.id, True) and o.id != "total"]
+    worse = breaks(filled)
     why_not = ""
     if batch.finish.bottles:
         why_not = f"{batch.finish.bottles} bottles are filled, and what is filled is not opened again"

@@ -1,13 +1,25 @@
-"""A batch that cannot be finished as planned because a material has run out: what is in, what is still to add."""
+"""A batch that cannot be finished as planned because a material has run out: what is in, what is still to add.
+
+What went in besides the plan counts as planned, out of the part held back. Where the batch goes on as it is told, that
+becomes its plan: sheet, weights, acid and thickener, what was made and the next master formula all follow the file.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from math import fsum
+from typing import Any
 
-from optimizer.bench.batch import Batch, Scale
+from optimizer.bench.batch import Batch, Scale, append
+from optimizer.bench.made import besides, water_of
+from optimizer.bench.plan import written_doses
 from optimizer.bench.weighed import tolerance_g
+from optimizer.data.facts import Material
+from optimizer.data.formula import Formula
+from optimizer.errors import fault
 from optimizer.immutable import immutable, untold
-from optimizer.units import AS_TYPED, whole_down
+from optimizer.rules.row import Setting
+from optimizer.units import AS_TYPED, USED, whole_down
 
 SIZES = (100, 101, 102, 105, 110, 115, 120, 130, 150, 200)
 """Sizes that are tried in this order, % of the planned one: what is in stays in, so a larger batch may be needed."""
@@ -47,6 +59,20 @@ class Rescue:
     weights are past it already."""
     scale: Scale = untold()
     """The balance of the batch."""
+
+
+def plan_so_far(batch: Batch, materials: Mapping[str, Material]) -> tuple[dict[str, float], float]:
+    """Return the plan with what went in besides it, by id, and what is still held back [% of the batch].
+
+    Args:
+        batch: The batch file's content.
+        materials: Known materials by id.
+    """
+    doses, water = batch.doses, water_of(materials)
+    more = {name: 100 * grams / batch.size_g for name, grams in besides(batch, materials).items()}
+    left = batch.held_back_percent - fsum(more.values())
+    doses[water] = doses.get(water, 0.0) + min(0.0, left)
+    return {**doses, **more}, max(0.0, left)
 
 
 def floors_g(batch: Batch) -> dict[str, float]:
@@ -105,3 +131,48 @@ def still_to_add(batch: Batch, doses: Mapping[str, float], size_g: float) -> tup
         )
         for n in names
     )  # fmt: skip
+
+
+@immutable
+class NewPlan:
+    """What a batch is to become."""
+
+    formula: Formula
+    size_g: float
+    setting: Setting | None
+    """The pH, where it has to move."""
+    why: str
+    on: str
+
+
+def change_plan(document: Any, batch: Batch, new: NewPlan) -> None:
+    """Write a new plan into a parsed batch file; what it was stays under `changed`.
+
+    Raises:
+        DataError: If the batch would grow and its thickening, which is logged in % of it, has begun.
+    """
+    grows = abs(new.size_g - batch.size_g) > AS_TYPED
+    if grows and any(log.added_percent > USED for log in batch.thickening):
+        what = "thickener is in already, logged in % of the planned size, and the batch would have to grow."
+        raise fault(batch.where, "thickening", what, "Weigh what is told, and note it with its lot.")
+    doses = written_doses(new.formula)
+    was: dict[str, Any] = {"why": new.why, "on": new.on} if new.on else {"why": new.why}
+    was |= {"size_g": batch.size_g, "held_back_percent": batch.held_back_percent}
+    was |= {} if batch.ph_target is None else {"ph_target": batch.ph_target}
+    append(document, "changed", {**was, "line": [line.model_dump() for line in batch.line]})
+    for place in reversed(range(len(batch.line))):
+        name = batch.line[place].material
+        if name in doses:
+            document["line"][place]["percent"] = doses.pop(name)
+        else:
+            del document["line"][place]
+    for name, percent in doses.items():
+        append(document, "line", {"material": name, "percent": percent})
+    if grows:
+        document["size_g"] = new.size_g
+    document["held_back_percent"] = new.formula.held_back
+    if new.setting is not None:
+        ends = {"ph_low": new.setting.low, "ph_target": new.setting.target, "ph_high": new.setting.high}
+        for key, value in ends.items():
+            if value is not None:
+                document[key] = round(value, 4)

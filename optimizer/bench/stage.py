@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from typing import Literal
 
 from optimizer.bench.batch import Batch
@@ -19,21 +20,31 @@ class Stage:
     words: str
 
 
-def stage_of(batch: Batch) -> Stage:
-    """Return the next step of a batch."""
+def stage_of(batch: Batch, after_ph: Container[str] = ()) -> Stage:
+    """Return the next step of a batch.
+
+    Args:
+        batch: The batch file's content.
+        after_ph: Ids of the lines that wait until the pH is set; without them every line comes before it.
+    """
     if batch.finish.mass_g is not None:
         if batch.bottle_ml and batch.finish.bottles is None:
             return Stage("finish", "Fill, and count the bottles.")
         return Stage("keep", "Finished: look at what was made, and keep it in the records.")
-    return _to_weigh(batch) or _to_adjust(batch) or _to_thicken(batch) or Stage("finish", "Weigh the finished batch.")
+    return _on_the_way(batch, after_ph) or Stage("finish", "Weigh the finished batch.")
 
 
-def unfinished(batch: Batch) -> Stage | None:
-    """Return what a batch that was begun still lacks, whatever was noted of its end; None if nothing is seen."""
+def unfinished(batch: Batch, after_ph: Container[str] = ()) -> Stage | None:
+    """Return what a batch that was begun still lacks, whatever was noted of its end; None if nothing is seen.
+
+    Args:
+        batch: The batch file's content.
+        after_ph: As for `stage_of`.
+    """
     if not batch.begun:
         return None
     weigh_it = None if batch.finish.mass_g is not None else Stage("finish", "Weigh the finished batch.")
-    return _to_weigh(batch) or _to_adjust(batch) or _to_thicken(batch) or weigh_it
+    return _on_the_way(batch, after_ph) or weigh_it
 
 
 def ended(batch: Batch) -> str:
@@ -46,21 +57,33 @@ def ended(batch: Batch) -> str:
     return ""
 
 
-def _to_weigh(batch: Batch) -> Stage | None:
+def waits_for_ph(batch: Batch) -> bool:
+    """Return whether lines of a batch that is weighed may have to wait: some are left, and its pH is not set yet."""
+    begun = bool(batch.weighed) and batch.finish.mass_g is None
+    return begun and _to_weigh(batch) is not None and to_adjust(batch) is not None
+
+
+def _on_the_way(batch: Batch, after_ph: Container[str]) -> Stage | None:
+    return _to_weigh(batch, after_ph) or to_adjust(batch) or _to_weigh(batch) or _to_thicken(batch)
+
+
+def _to_weigh(batch: Batch, but: Container[str] = ()) -> Stage | None:
     noted = {w.material for w in batch.weighed}
-    left = sum(name not in noted for name in batch.doses)
-    if not left:
+    open_ = [name for name in batch.doses if name not in noted]
+    if all(name in but for name in open_):
         return None
+    left = len(open_)
     if not noted:
         return Stage("weigh", f"Weigh {left} lines.")
     return Stage("weigh", f"Weigh on: {left} of {len(batch.doses)} lines {'is' if left == 1 else 'are'} left.")
 
 
-def _to_adjust(batch: Batch) -> Stage | None:
+def to_adjust(batch: Batch) -> Stage | None:
+    """Return what is to be done for the pH of a batch, None if it is inside the window or none is planned."""
     if batch.ph_target is None:
         return None
     read = batch.ph_readings
-    if not read or batch.adjusted[-1].unread_g > USED:
+    if not read or (batch.adjusted and batch.adjusted[-1].unread_g > USED):
         return Stage("ph", "Read the pH.")
     low = batch.ph_target if batch.ph_low is None else batch.ph_low
     high = batch.ph_target if batch.ph_high is None else batch.ph_high

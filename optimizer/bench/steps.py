@@ -62,6 +62,7 @@ class PhaseStep:
         handled: Acids or alkalis that the step uses without being the one where they are planned: their cautions hold.
         ph: Estimated pH once all of it is in: 10 %, middle and 90 % point; None where nothing is told of it.
         apart: Whether that counts surfactants as they are once they were brought to pH 6 to 7 apart.
+        sets_ph: Whether the pH of the batch is set here, for which all later steps wait.
     """
 
     title: str
@@ -75,6 +76,7 @@ class PhaseStep:
     handled: tuple[Material, ...] = ()
     ph: Interval | None = None
     apart: bool = False
+    sets_ph: bool = False
 
     @property
     def besides(self) -> tuple[Material, ...]:
@@ -459,8 +461,9 @@ def _ph(
     blanks = ("added so far, g", "pH", "°C")
     wait = "10 min of stirring after each addition"
     return PhaseStep(
-        "pH", tuple(names), tuple(do), see, wait, _temperature([materials[n] for n in names]), blanks, later
-    )
+        "pH", tuple(names), tuple(do), see, wait, _temperature([materials[n] for n in names]), blanks, later,
+        sets_ph=batch.ph_target is not None,
+    )  # fmt: skip
 
 
 def _none_ready(batch: Batch, before: Interval | None, ready: Sequence[Material]) -> Iterator[str]:

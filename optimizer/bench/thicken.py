@@ -9,6 +9,7 @@ from typing import Literal
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
 from optimizer.assessment.thickening import WAIT_MIN, SaltRoute, plan_of, rule_of, step_of, window_of
 from optimizer.bench.batch import Batch, ReadingKind, Scale, ThickenerStep, ThickeningEntry
+from optimizer.bench.made import besides, held_left_g, last_ph
 from optimizer.bench.stage import ended
 from optimizer.bench.strike import lines_of
 from optimizer.brief.brief import Brief
@@ -65,7 +66,7 @@ class Next:
     percent: float
     """[% of the batch as supplied]."""
     total_percent: float
-    """All additions together after it [%]."""
+    """All additions of the log together after it [%]."""
     grams: float
     """At the step of the scale [g]."""
     wait_min: float
@@ -92,6 +93,8 @@ class ThickeningLog:
     """Wanted reading."""
     added: float = told_as("added_percent")
     """Thickener in the batch so far [%]."""
+    weighed: float = told_as("weighed_percent")
+    """Of that, what was weighed in as a line or besides the lines, and so is not in the log [%]."""
     most: float = told_as("most_percent")
     """Highest dose [%], the least of its limits."""
     limits: dict[str, float]
@@ -112,6 +115,16 @@ class ThickeningLog:
     """What else is to be told."""
     budget: Budget
     """Dissolved salt of the batch, salt of this log included."""
+
+    @property
+    def logged(self) -> float:
+        """What the log alone has added [%]."""
+        return self.added - self.weighed
+
+    @property
+    def words(self) -> str:
+        """The limits of the dose in words."""
+        return "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in self.limits.items())
 
 
 def planned_thickeners(batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> tuple[str, ...]:
@@ -175,9 +188,14 @@ class _LogRead:
     """Highest dose [%]."""
 
     @property
+    def weighed(self) -> float:
+        """Of it weighed in, and so not in the log [%]."""
+        return self.batch.apart_percent(self.material.id)
+
+    @property
     def added(self) -> float:
         """Thickener in the batch so far [%]."""
-        return self.log.added_percent
+        return self.weighed + self.log.added_percent
 
 
 def _log(
@@ -195,7 +213,7 @@ def _log(
         state, said, more = _salted(read, said, budget, plan_of(formula, setting, brief).salt)
         notes += more
     if state == "open" and material.thickens_from:
-        state, said = "on samples", _on_samples(material)
+        state, said = "on samples", _on_samples(read)
     step = _next(read) if state == "open" else None
     if state == "open" and step is None:
         state, said = "limit reached", "What is left is less than the scale can weigh: stop here."
@@ -206,6 +224,7 @@ def _log(
         points,
         log.target,
         read.added,
+        read.weighed,
         read.most,
         dict(limits),
         ph,
@@ -220,10 +239,11 @@ def _log(
 
 def _beyond_plan(read: _LogRead) -> Iterator[str]:
     """Yield what is to be told of a thickener that the batch holds anyway, or that is in past its limit."""
-    if (planned := read.batch.doses.get(read.material.id, 0.0)) > USED:
+    if read.weighed > USED:
+        of_plan = "is a line of the batch" if read.material.id in read.batch.doses else "is in"
         yield (
-            f"{number(planned, 2)} % of it is a line of the batch, weighed in as such: log here only what goes in "
-            "besides, or it counts twice."
+            f"{number(read.weighed, 2)} % of it {of_plan}, weighed in as such: log here only what goes in besides, or "
+            "it counts twice."
         )
     if read.added > read.most + KEPT:
         yield f"{number(read.added, 2)} % is in, past the limit of {number(read.most, 2)} %."
@@ -235,7 +255,7 @@ def _salted(read: _LogRead, said: str, budget: Budget, route: SaltRoute) -> tupl
     if budget.left.low < read.most - read.added:
         left = number(max(0.0, budget.left.low), 2)
         notes.append(f"At the upper ends of the printed ranges only {left} % of the salt budget is left.")
-    if not route.open and read.added <= KEPT:
+    if not route.open and read.log.added_percent <= KEPT:
         return "closed", f"Salt is not the way here. {' '.join(route.reasons)}", notes
     if not route.open:
         notes.append(f"Salt is not the way here, by what is known of it: {' '.join(route.reasons)}")
@@ -250,10 +270,15 @@ def _hardly_weighed(step: Next | None, scale: Scale) -> Iterator[str]:
         )
 
 
-def _on_samples(material: Material) -> str:
+def _on_samples(read: _LogRead) -> str:
+    material = read.material
+    if read.weighed > USED:
+        went_in = f"{number(read.weighed, 2)} % went in while this batch was made."
+    else:
+        went_in = "If some went in while this batch was made, note its weight, or log it here."
     return (
         f"Add none to this batch now: {material.name} goes {material.thickens_from}. Make 100 g samples with it, "
-        f"{number(step_of(material), 2)} % more in each. If some went in while this batch was made, log it here."
+        f"{number(step_of(material), 2)} % more in each. {went_in}"
     )
 
 
@@ -265,9 +290,9 @@ def _points(batch: Batch, log: ThickeningEntry) -> tuple[ReadingKind | None, flo
     return kind, latest, tuple(_point(s, numbers[id(s)], kind, latest) for s in log.step)
 
 
-def _values(points: tuple[ThickeningPoint, ...]) -> list[tuple[float, float]]:
-    """Return doses and readings that may be held against the last one."""
-    return [(p.step.added_percent, p.value) for p in points if p.comparable and p.value is not None]
+def _values(points: tuple[ThickeningPoint, ...], weighed: float) -> list[tuple[float, float]]:
+    """Return doses, with what was weighed in, and readings that may be held against the last one."""
+    return [(weighed + p.step.added_percent, p.value) for p in points if p.comparable and p.value is not None]
 
 
 def past_peaks(batch: Batch) -> dict[str, float]:
@@ -275,7 +300,7 @@ def past_peaks(batch: Batch) -> dict[str, float]:
     found = {}
     for log in batch.thickening:
         kind, _, points = _points(batch, log)
-        values = _values(points)
+        values = _values(points, batch.apart_percent(log.material))
         turned = None if kind is None else _turned(values, NOISE[kind])
         if turned and turned[0] == "peak passed":
             found[log.material] = _peak(values)[0]
@@ -285,14 +310,16 @@ def past_peaks(batch: Batch) -> dict[str, float]:
 def overdone(batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> list[str]:
     """Return, in sentences, of which thickener more went in than it may or than helped."""
     told, peaks = [], past_peaks(batch)
-    for entry in batch.thickening:
-        log = log_of(entry.material, batch, brief, formula, setting)
+    known = brief.library.by_id
+    weighed = [name for name in batch.besides_g if known[name].thickener is not None]
+    for name in dict.fromkeys([*(entry.material for entry in batch.thickening), *weighed]):
+        log = log_of(name, batch, brief, formula, setting)
         inside = f"{number(log.added, 2)} % of {log.material.name} went in"
         if log.added > log.most + KEPT:
             why = min(log.limits, key=lambda name: log.limits[name])
             told.append(f"{inside}, past the limit of {number(log.most, 2)} % ({why})")
-        if entry.material in peaks:
-            best = number(peaks[entry.material], 2)
+        if name in peaks:
+            best = number(peaks[name], 2)
             told.append(f"{inside}, and it was thickest at {best} %: the next master formula stops there")
     return told
 
@@ -307,11 +334,13 @@ def _limits(
     batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula
 ) -> tuple[Budget, tuple[tuple[str, float], ...]]:
     """Return the salt budget with what is logged, and what limits the dose."""
-    salts = {m.id for m in brief.library.materials if m.thickener is not None and m.thickener.type == "salt"}
-    salt_in = sum(t.added_percent for t in batch.thickening if t.material in salts)
-    others = sum(t.added_percent for t in batch.thickening if t.material != log.material)
-    solution = sum(a.added_g for a in batch.adjusted)
-    room = batch.held_back_percent - others - 100 * solution / batch.size_g
+    known = brief.library.by_id
+    salts = {m.id for m in known.values() if m.thickener is not None and m.thickener.type == "salt"}
+    salt_in = {t.material: t.added_percent for t in batch.thickening if t.material in salts}
+    for name in salts & besides(batch, known).keys():
+        salt_in[name] = salt_in.get(name, 0.0) + batch.apart_percent(name)
+    own = batch.doses.get(material.id, 0.0)
+    room = own + 100 * held_left_g(batch, known, but=material.id) / batch.size_g
     limit = rule_of(brief).salt
     before = electrolyte_of(formula, limit, acid_percent(batch))
     usual = material.thickener.use[1] if material.thickener else 0.0
@@ -322,15 +351,14 @@ def _limits(
     if log.most_percent == 0:
         limits[0] = ("planned", 0.0)
     if material.id in salts:
-        limits.append(("salt budget", before.left.typical))
-    return electrolyte_of(formula, limit, acid_percent(batch), salt_in), tuple(limits)
+        others = sum(percent for name, percent in salt_in.items() if name != material.id)
+        limits.append(("salt budget", own + before.left.typical - others))
+    return electrolyte_of(formula, limit, acid_percent(batch), sum(salt_in.values())), tuple(limits)
 
 
 def ph_of(batch: Batch, log: ThickeningEntry) -> tuple[float | None, list[str]]:
-    """Return the last pH, read again while thickening if it was, and what is to be told of it."""
-    reread = next((s.ph for s in reversed(log.step) if s.ph is not None), None)
-    read = [r.ph for r in batch.ph_readings]
-    ph = reread if reread is not None else read[-1] if read else None
+    """Return the last pH of the batch, and what is to be told of it beside a log."""
+    ph = last_ph(batch)
     notes = []
     low, high = aim_of(batch)
     if ph is not None and not low <= ph <= high:
@@ -367,7 +395,7 @@ def _judge(read: _LogRead) -> tuple[State, str]:
             "read again",
             f"Add nothing yet: read again at {before} °C, or once more at {now} °C to go on from there.",
         )
-    values, target = _values(read.points), read.log.target
+    values, target = _values(read.points, read.weighed), read.log.target
     turned = None if read.kind is None else _turned(values, NOISE[read.kind])
     if turned and turned[0] == "peak passed":
         return turned
@@ -457,4 +485,4 @@ def _next(read: _LogRead) -> Next | None:
     if grams <= 0:
         return None
     exact = 100 * grams / size_g
-    return Next(exact, read.added + exact, grams, WAIT_MIN, read.latest_c)
+    return Next(exact, read.log.added_percent + exact, grams, WAIT_MIN, read.latest_c)

@@ -60,7 +60,8 @@ def record(
             step = _step(now, material, entry, where)
             if not sure:
                 _check_limit(log_of(name, now, brief, formula, setting), step, where)
-            append(table, "step", entry)
+            place = {} if step.ph is None else {"after_reading": sum(len(a.all_readings) for a in now.adjustment)}
+            append(table, "step", {**entry, **place})
 
     return change_batch(path, change, brief.library.materials)
 
@@ -93,10 +94,10 @@ def percent_added(text: str, size_g: float) -> float:
 
 def _check_limit(log: ThickeningLog, step: ThickenerStep, where: str) -> None:
     """Refuse what passes the limit of the log."""
-    if step.added_percent <= max(log.most, log.added) + KEPT:
+    total = log.weighed + step.added_percent
+    if total <= max(log.most, log.added) + KEPT:
         return
-    limits = "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in log.limits.items())
-    what = f"{number(step.added_percent, 3)} % is past the limit of {number(log.most, 2)} % ({limits})."
+    what = f"{number(total, 3)} % is past the limit of {number(log.most, 2)} % ({log.words})."
     raise fault(where, f"thickening.{log.material.id}", what, "Look again; if so much really is in, add --sure.")
 
 

@@ -85,6 +85,19 @@ class WeighLine:
 
 
 @immutable
+class Besides:
+    """A material that was weighed in without a line of the plan."""
+
+    material: Material = untold()
+    id: str = seen("material.id")
+    name: str = seen("material.name")
+    inci: str = seen("material.inci")
+    grams: float
+    """All portions together [g]."""
+    lots: tuple[str, ...]
+
+
+@immutable
 class Step:
     """One step of the weigh sheet."""
 
@@ -133,6 +146,8 @@ class WeighSheet:
     """Bottles that this batch should fill."""
     notes: tuple[str, ...]
     """What was assumed or could not be kept."""
+    besides: tuple[Besides, ...] = ()
+    """What was weighed in without a line of the plan."""
     alarms: tuple[Caution, ...] = untold(default=())
     """What is said before anything else, and on what it rests."""
     handling: tuple[Caution, ...] = untold(default=())
@@ -147,6 +162,12 @@ class WeighSheet:
     def lines(self) -> tuple[WeighLine, ...]:
         """All lines, in the order of the sheet."""
         return tuple(line for step in self.steps for line in step.lines)
+
+    @property
+    def after_ph(self) -> tuple[str, ...]:
+        """Ids of the lines that wait until the pH is set."""
+        sets = min((step.number for step in self.steps if step.part.sets_ph), default=len(self.steps))
+        return tuple(line.material.id for step in self.steps if step.number > sets for line in step.lines)
 
 
 def weigh_sheet(
@@ -174,7 +195,7 @@ def weigh_sheet(
         DataError: If a material is not in the library.
     """
     known = library.by_id
-    missing = [n for n in batch.doses if n not in known]
+    missing = [n for n in {**batch.doses, **batch.besides_g} if n not in known]
     if missing:
         where = batch.where
         raise DataError(
@@ -196,9 +217,16 @@ def weigh_sheet(
         held_g=held,
         fill_g=fill,
         bottles=bottles,
-        notes=_notes(batch, lines, total, held),
+        notes=(*batch.changes, *_notes(batch, lines, total, held)),
+        besides=tuple(_besides(batch, known)),
         alarms=alarms,
     )
+
+
+def _besides(batch: Batch, known: Mapping[str, Material]) -> Iterator[Besides]:
+    for name, grams in batch.besides_g.items():
+        lots = dict.fromkeys(w.lot for w in batch.weighed if w.material == name and w.lot)
+        yield Besides(known[name], grams, tuple(lots))
 
 
 def _going_in(part: PhaseStep, library: Library) -> list[Material]:

@@ -14,7 +14,7 @@ from optimizer.bench.batch import Batch
 from optimizer.data.facts import Material
 from optimizer.data.pool import lot_doubt
 from optimizer.data.sheet import number_of
-from optimizer.errors import DataError, Problem, UsageError, nearest
+from optimizer.errors import DataError, Problem, UsageError, fault, nearest
 from optimizer.immutable import immutable, told, told_as, untold
 from optimizer.shell import quoted
 from optimizer.units import AS_TYPED, listed, number
@@ -197,6 +197,28 @@ def note_finish(document: tomlkit.TOMLDocument, told: Mapping[str, float], day: 
         end.setdefault("water_at_mass_g", end.get("water_added_g", 0.0))
     for key, value in {**told, "on": day}.items():
         end[key] = value
+
+
+def refuse_stale(where: str, now: Batch, seen: str) -> None:
+    """Refuse an end of a batch that was worked out from one that has been changed in the meantime.
+
+    Args:
+        where: The batch file, for messages.
+        now: What it holds.
+        seen: `Finish.figures` as they were looked at.
+
+    Raises:
+        DataError: If they are others now.
+    """
+    end = now.finish
+    if seen == end.figures:
+        return
+    told = [f"{number(end.mass_g, 3)} g in all"] if end.mass_g is not None else []
+    others = ((end.water_added_g, "of water put back"), (end.lost_g, "lost"))
+    told += [f"{number(g, 3)} g {what}" for g, what in others if g]
+    told += [f"{end.bottles} bottles"] if end.bottles is not None else []
+    what = f"the end of the batch was noted elsewhere in the meantime: {listed(told) or 'nothing any more'}."
+    raise fault(where, "finish", what, "Look at what stands here now, then note what is still to be changed.")
 
 
 def check_finish(where: str, batch: Batch, mass_g: float | None, *, sure: bool = False) -> None:

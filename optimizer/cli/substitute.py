@@ -29,6 +29,9 @@ def substitute(
         float | None,
         typer.Option(help="Dose of a stand-in that somebody offers, % as supplied, instead of equal grams.", min=0),
     ] = None,
+    change_plan: Annotated[
+        bool, typer.Option("--change-plan", help="Of a batch file: make it the plan in the file, from now on.")
+    ] = False,
     given: Given = Given(),
 ) -> Answer[Any]:
     """Find the closest formula without a material that is out, limited or withdrawn, and rank the stand-ins.
@@ -43,9 +46,12 @@ def substitute(
     if is_batch(Path(scenario)):
         if formula is not None:
             raise UsageError("substitute: a batch file brings its own formula; leave --formula out.")
-        from optimizer.answers.bench import go_on_without
+        from optimizer.answers.bench import change_plan_without, go_on_without
 
-        return go_on_without(material, given.batch(Path(scenario)), left, wish)
+        go_on = change_plan_without if change_plan else go_on_without
+        return go_on(material, given.batch(Path(scenario)), left, wish)
+    if change_plan:
+        raise UsageError("substitute: --change-plan needs a batch file; a brief stays as it is.")
     brief = given.brief(scenario)
     return questions.substitute(material, brief, formula=formula, wish=replace(wish, left=_left(left, brief.scenario)))
 

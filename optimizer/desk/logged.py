@@ -45,9 +45,9 @@ def late(asked: Asked, noting: Html, finished: str) -> Html:
 
 
 def entry(number: int, name: str, amount: str, *more: Child) -> Html:
-    """Return one line of a log; its number hangs in the margin."""
+    """Return one line of a log; its number, if it has one, hangs in the margin."""
     line = tag("div", tag("span", name, class_="name"), tag("span", amount, class_="n"), class_="line")
-    return tag("li", tag("span", str(number), class_="mark"), line, *more)
+    return tag("li", tag("span", str(number or ""), class_="mark"), line, *more)
 
 
 def log(*entries: Html, said: str = "") -> Html:

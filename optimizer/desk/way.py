@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from optimizer.answers.bench import alarms_now, batch_subject, still_to_come
+from optimizer.answers.bench import alarms_now, batch_of, batch_subject, stage_now, still_to_come
 from optimizer.answers.subject import Subject
 from optimizer.bench.batch import Batch
-from optimizer.bench.stage import Step, stage_of
+from optimizer.bench.stage import Step
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
 from optimizer.desk.frame import way_of
@@ -62,14 +62,14 @@ def first_said(found: Subject, *, finished: bool = False) -> Html | None:
     return alarms(c.words for c in told if c.loud)
 
 
-def onwards(asked: Asked, batch: Batch, here: str, *, done: bool = False) -> Html | None:
+def onwards(asked: Asked, found: Subject, here: str, *, done: bool = False) -> Html | None:
     """Return the button that leads to the next step, if that is on another page; a quiet one while this is not done."""
-    stage = stage_of(batch)
+    stage = stage_now(found)
     if stage.step == here:
         return None
     quiet = "button" if done else "button quiet"
     link = tag("a", NEXT[stage.step], href=place(asked, stage.step), class_=quiet)
     thicker = None
-    if stage.step == "finish" and not batch.thickening and here != "thicken":
+    if stage.step == "finish" and not batch_of(found).thickening and here != "thicken":
         thicker = tag("a", "Thicken it first", href=place(asked, "thicken"), class_="button quiet")
     return markup(tag("p", link, thicker, class_="buttons"), tag("p", stage.words, class_="soft"))

@@ -101,7 +101,7 @@ def _log_table(title: str, session: AcidSession) -> Table:
         how += [] if r.temperature == REFERENCE_TEMPERATURE else [f"{number(r.temperature, 1)} °C"]
         how += [] if r.foam_free else ["foam"]
         how += [f"{number(r.taken, 2)} g taken"] if r.taken else []
-        rows.append((n, r.grams, r.ph, ", ".join(how), note))
+        rows.append((n or None, r.grams, r.ph, ", ".join(how), note))
     columns: Columns = (*figures(""), *figures("added so far g", digits=3), *figures("pH", digits=2), "read", "note")
     note = f"Reckoned with {REFERENCE_TEMPERATURE:g} °C where no other temperature stands."
     return Table(title, columns, tuple(rows), note)

@@ -127,7 +127,7 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Contai
 def made_document(made: Made) -> Document:
     """Return what was really made, against plan and brief, and the next master formula."""
     batch, went = made.batch, made.went
-    serious = [r for r in made.rules if r.broken and not r.within_error]
+    serious = [r for r in made.rules if r.serious]
     slight = [r for r in made.rules if r.within_error]
     verdict = "The batch as made keeps every rule."
     if serious:

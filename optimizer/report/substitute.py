@@ -77,7 +77,7 @@ def _now(done: Substituted, now: Rescue) -> Table:
     grams = [(near(x.planned_g), x.in_g, near(x.add_g)) for x in now.lines]
     rows: list[Row] = [(known[x.material].name, *figures_) for x, figures_ in zip(now.lines, grams, strict=True)]
     rows.append(Strong(("sum", *map(sum, zip(*grams, strict=True)))))
-    note = "Then acid and thickener as before; note what really went in with 'tenside weighed'."
+    note = "Then acid and thickener as before. Take it as the plan of the batch, and the weigh sheet tells these grams."
     columns: Columns = ("material", *figures("plan", "in already", "still to add", digits=2))
     return Table("What now, g", columns, tuple(rows), note)
 

@@ -60,10 +60,9 @@ def thicken_document(found: Thickened) -> Document:
 
 
 def _next(log: ThickeningLog) -> Table:
-    limits = "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in log.limits.items())
     low, high = log.window
     rows = [
-        ("in so far", f"{number(log.added, 2)} % of at most {number(log.most, 2)} % ({limits})"),
+        ("in so far", f"{number(log.added, 2)} % of at most {number(log.most, 2)} % ({log.words})"),
         (
             "pH",
             f"{'none logged' if log.ph is None else number(log.ph, 2)}; needs {number(low, 2)} to {number(high, 2)}",
@@ -72,7 +71,7 @@ def _next(log: ThickeningLog) -> Table:
     if log.next:
         step = log.next
         rows.append(("add", f"{number(step.grams, 3)} g = {number(step.percent, 3)} %"))
-        rows.append(("then in all", f"{number(step.total_percent, 3)} %"))
+        rows.append(("then in all", f"{number(log.added + step.percent, 3)} %"))
         at = "" if step.temperature_c is None else f" at {number(step.temperature_c, 1)} °C"
         rows.append(("read", f"after {number(step.wait_min)} min of slow mixing{at}; read the pH again"))
     if log.material.handling:

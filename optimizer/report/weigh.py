@@ -45,6 +45,11 @@ def facts_of(sheet: WeighSheet) -> list[tuple[str, str]]:
         if batch.ph_low is not None and batch.ph_high is not None:
             window = f" ({number(batch.ph_low, 2)} to {number(batch.ph_high, 2)})"
         facts.append(("target pH", f"{number(batch.ph_target, 2)}{window}"))
+    for more in sheet.besides:
+        lots = f", lot {listed(list(more.lots))}" if more.lots else ""
+        facts.append(
+            ("weighed besides", f"{grams_text(sheet, more.grams)} g of {more.name}{lots}: no line of the plan")
+        )
     if sheet.fill_g is not None and batch.bottle_ml and batch.density_g_per_ml:
         fill = f"{number(sheet.fill_g, 1)} g per bottle of {number(batch.bottle_ml)} ml"
         facts.append(("filling", f"{fill} at {number(batch.density_g_per_ml)} g/ml; about {sheet.bottles} bottles"))

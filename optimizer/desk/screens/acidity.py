@@ -97,7 +97,7 @@ def acidity(asked: Asked) -> Page:
     if session is None:
         parts += [_blind(answer, told.found.notes), late(asked, _begin(asked, answer), answer.finished)]
     else:
-        on = onwards(asked, batch, "ph", done=session.advice.state == "stop")
+        on = onwards(asked, found, "ph", done=session.advice.state == "stop")
         reading = _reading(asked.unasked if asked.text("of") else asked, session)
         todo = tag("div", _now(batch, session, answer), on, late(asked, reading, answer.finished))
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
@@ -238,7 +238,7 @@ def _log(asked: Asked, session: AcidSession) -> Html:
             f"pH {number(reading.ph, 2)}",
             f"{number(reading.grams, 3)} g in",
             tag("p", note, class_="of") if note else None,
-            striking(asked, place(asked, "ph"), n, "strike-ph", added(asked, n)),
+            striking(asked, place(asked, "ph"), n, "strike-ph", added(asked, n)) if n else None,
         )
         for n, reading, note in zip(session.numbers, session.log.readings, session.notes, strict=True)
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from urllib.parse import urlencode
 
+from optimizer.answers.bench import batch_subject, stage_now
 from optimizer.answers.kept import Records, bring_back
 from optimizer.answers.starter import lay
 from optimizer.answers.stock import shelf_left, shelves_in
 from optimizer.bench.batch import Batch
-from optimizer.bench.stage import stage_of
+from optimizer.bench.stage import Stage, stage_of, waits_for_ph
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile, apart
 from optimizer.desk.frame import button, field, form, section
@@ -126,7 +127,7 @@ def _under_way(batches: list[BatchFile], shared: set[str]) -> Html:
 
 def _batch(file: BatchFile, shared: set[str]) -> Html:
     assert file.batch is not None
-    batch, stage = file.batch, stage_of(file.batch)
+    batch, stage = file.batch, _stage(file)
     to = path_to("batch", file.name, stage.step)
     size = f"{number(batch.size_g / 1000, 2)} kg" if batch.size_g >= 1000 else f"{number(batch.size_g, 1)} g"
     planned = f", planned {batch.planned_on}" if batch.planned_on else ""
@@ -138,6 +139,17 @@ def _batch(file: BatchFile, shared: set[str]) -> Html:
         tag("p", f"{size}{planned}{_after(batch, shared)}", class_="of"),
         tag("p", tag("a", NEXT[stage.step], href=to, class_="button"), class_="buttons"),
     )
+
+
+def _stage(file: BatchFile) -> Stage:
+    """Return the next step; what waits for the pH is known where its brief can be read."""
+    assert file.batch is not None
+    if not waits_for_ph(file.batch):
+        return stage_of(file.batch)
+    try:
+        return stage_now(batch_subject(file.path))
+    except DataError:
+        return stage_of(file.batch)  # its own pages tell what is wrong
 
 
 def _due(asked: Asked) -> Html | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.answers.bench import batch_of, made_of, note_weights
+from optimizer.answers.bench import after_ph, batch_of, made_of, note_weights
 from optimizer.answers.subject import Subject
 from optimizer.bench.batch import Batch
 from optimizer.bench.refill import Refill
@@ -30,13 +30,16 @@ SAID = {
 def act(asked: Asked) -> Outcome:
     """Note the end of the batch."""
     told = {name: value for name, value in _typed(asked).items() if value is not None}
+    # What was not touched is shown as the file has it, should the form come back.
+    asked.typed = {k: v for k, v in asked.typed.items() if asked.text(k) != asked.text(f"was-{k}", "-")}
     if not told:
         raise RefusedError({"": "Nothing is filled in that was not there before, so nothing was noted."})
     if "bottles" in told:
         if told["bottles"] != int(told["bottles"]):
             raise RefusedError({"bottles": "Type a whole number of bottles."})
         told["bottles"] = int(told["bottles"])
-    note_weights(subject(asked), finish=told, sure=asked.ticked("sure"), on=asked.today)
+    sure, seen = asked.ticked("sure"), asked.text("seen")
+    note_weights(subject(asked), finish=told, sure=sure, on=asked.today, seen=seen)
     said = [SAID[name].format(number(value, 4)) for name, value in told.items()]
     return asked.done(place(asked, "finish"), f"Noted: {', '.join(said)}.")
 
@@ -63,13 +66,14 @@ def finish(asked: Asked) -> Page:
     """Show what is noted of the end, and what is missing."""
     found = subject(asked)
     batch = batch_of(found)
-    parts = [first_said(found), _open(batch), _put_back(found), _form(asked, batch), onwards(asked, batch, "finish")]
+    parts = [first_said(found), _open(found), _put_back(found), _form(asked, batch), onwards(asked, found, "finish")]
     return page_of(asked, batch, "finish", *parts)
 
 
-def _open(batch: Batch) -> Html | None:
+def _open(found: Subject) -> Html | None:
     """Return what is to be done before a batch is filled."""
-    stage = unfinished(batch) if batch.begun else stage_of(batch)
+    batch = batch_of(found)
+    stage = unfinished(batch, after_ph(found)) if batch.begun else stage_of(batch)
     if stage is None or stage.step == "finish":
         return None
     return alarms([f"Not to be filled yet. {stage.words}"])
@@ -115,7 +119,7 @@ def _form(asked: Asked, batch: Batch) -> Html:
     return form(
         asked,
         place(asked, "finish"),
-        hidden({f"was-{name}": value for name, value in told.items()}),
+        hidden({f"was-{name}": value for name, value in told.items()} | {"seen": end.figures}),
         fields(
             field(
                 asked,
@@ -148,4 +152,4 @@ def made(asked: Asked) -> Page:
         body = report(made_document(made_of(found)), materials=found.brief.library.by_id)
     else:
         body = tag("p", "Nothing is weighed in yet.")
-    return page_of(asked, batch, "made", body, onwards(asked, batch, "made"))
+    return page_of(asked, batch, "made", body, onwards(asked, found, "made"))

@@ -63,11 +63,11 @@ def thickening(asked: Asked) -> Page:
     document = thicken_document(told)
     parts: list[Html | None] = [first_said(found)]
     if chosen is None:
-        parts += [tag("p", document.verdict), onwards(asked, batch, "thicken")]
+        parts += [tag("p", document.verdict), onwards(asked, found, "thicken")]
     else:
         noting = late(asked, _step(asked, batch, chosen), ended(batch))
         parts += [_others(asked, told.logs, chosen), _now(chosen), noting]
-        parts += [onwards(asked, batch, "thicken"), _log(asked, chosen), crossed(told.struck)]
+        parts += [onwards(asked, found, "thicken"), _log(asked, chosen), crossed(told.struck)]
     whole = report(document, materials=found.brief.library.by_id)
     parts.append(folded("All of it: limits, curve, cautions", whole, open_=bool(chosen and chosen.points)))
     parts.append(tag("p", tag("a", "Advice", href=place(asked, "advice")), class_="go"))
@@ -91,9 +91,10 @@ def _now(here: ThickeningLog) -> Html:
         return markup(tag("p", f"{here.name}: {here.state}", class_="what"), tag("p", here.verdict), notes(here.notes))
     wait = f"Mix gently for {number(here.next.wait_min)} minutes, then read"
     warm = f" at {number(here.next.temperature_c, 1)} °C" if here.next.temperature_c is not None else ""
+    then = number(here.added + here.next.percent, 2)
     return markup(
         add_now(number(here.next.grams, 4), here.name),
-        tag("p", f"{wait}{warm}. In all {number(here.next.total_percent, 2)} % then; at most {number(here.most, 2)} %.",
+        tag("p", f"{wait}{warm}. In all {then} % then; at most {number(here.most, 2)} %.",
             class_="of"),
         tag("p", here.verdict),
         notes(here.notes),
@@ -108,7 +109,7 @@ def _step(asked: Asked, batch: Batch, here: ThickeningLog) -> Html:
         asked,
         place(asked, "thicken"),
         tag("h2", "Note a step"),
-        hidden({"material": here.material_id, "before": repr(here.added)}),
+        hidden({"material": here.material_id, "before": repr(here.logged)}),
         fields(
             field(asked, "now", "Added since then", figure=True, unit="g", big=True),
             field(asked, "reading", "What is read", figure=True, unit=here.unit, big=True, need=True),

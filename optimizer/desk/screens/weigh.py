@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from optimizer.answers.bench import batch_of, go_on_without, note_weights, sheet_of
+from urllib.parse import urlencode
+
+from optimizer.answers.bench import batch_of, change_plan_without, go_on_without, note_weights, sheet_of
+from optimizer.answers.logs import room_of
 from optimizer.answers.subject import Subject
+from optimizer.bench.stage import to_adjust
 from optimizer.bench.strike import Struck, lines_of, struck_of
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.bench.weighed import Weight, tolerance_g
 from optimizer.data.cautions import cautions_from
-from optimizer.desk.asked import Asked
+from optimizer.desk.asked import Asked, read_figure
 from optimizer.desk.frame import asking, button, choice, field, fields, folded, form, hidden, report, section
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
@@ -21,7 +25,7 @@ from optimizer.report.acid import steps_of
 from optimizer.report.formats.pdf import document_pdf
 from optimizer.report.weigh import after_of, cautions_told, grams_text, head_of, remark, weigh_document
 from optimizer.studies.substituted import SwapWish
-from optimizer.units import AS_TYPED, number
+from optimizer.units import AS_TYPED, listed, number
 
 SCREEN = Screen()
 
@@ -42,7 +46,12 @@ def note(asked: Asked) -> Outcome:
     if material not in batch_of(found).doses and not early:
         raise RefusedError({"": "This line is not on the weigh sheet any more; nothing was noted."})
     grams = asked.figure("grams", "the weight")
-    meant = asked.ticked("sure") or (sheet is not None and early and grams <= sheet.held_g)
+    if early and not asked.ticked("sure"):
+        room, limits = room_of(found, material)
+        if grams > room + AS_TYPED:
+            most = f"at most {number(room, 2)} g more of it may go in ({limits})"
+            raise RefusedError({"": f"{number(grams, 4)} g: {most}. Look at the scale again."})
+    meant = early or asked.ticked("sure")
     weight = Weight(material, grams, asked.text("lot"), further=asked.ticked("further"))
     note_weights(found, [weight], sure=meant, on=asked.today)
     lot = f" of lot {weight.lot}" if weight.lot else ""
@@ -57,15 +66,19 @@ def weigh(asked: Asked) -> Page:
     found = subject(asked)
     batch, sheet = batch_of(found), sheet_of(found)
     step, line = _chosen(asked, sheet)
-    early = _before(asked, sheet, line)
-    if early is not None:
-        now = tag("div", _early(asked, found, early, line))
+    stop = _before(asked, sheet, line)
+    if stop is not None and stop.part.sets_ph:
+        now = tag("div", _ph_first(asked, found, sheet, stop))
+    elif stop is not None:
+        now = tag("div", _early(asked, found, stop, line))
     elif line is None or step is None:
         done = tag("p", f"All {len(sheet.lines)} lines are weighed.", class_="what")
-        now = tag("div", done, onwards(asked, batch, "weigh", done=True))
+        now = tag("div", done, onwards(asked, found, "weigh", done=True))
     else:
         now = tag("div", _one(asked, found, sheet, step, line))
-    both = tag("div", now, tag("div", _all(asked, sheet), crossed(_struck(found))), class_="two")
+    both = tag(
+        "div", now, tag("div", _all(asked, sheet), _no_line(asked, found), crossed(_struck(found))), class_="two"
+    )
     link = tag("p", tag("a", "The sheet to print, with cautions", href=place(asked, "sheet")), class_="go")
     return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, link)
 
@@ -92,15 +105,38 @@ def _chosen(asked: Asked, sheet: WeighSheet) -> tuple[Step | None, WeighLine | N
 
 
 def _before(asked: Asked, sheet: WeighSheet, line: WeighLine | None) -> Step | None:
-    """Return the step before the next line in which a thickener goes in or not at all, until somebody goes past it."""
+    """Return the step that comes before the next line, until somebody goes past it: a thickener, or the pH."""
     gone_past = asked.query.get("line") or (line is None and sheet.batch.ph_readings)
     if gone_past or asked.text("material") in {li.material.id for li in sheet.lines}:
         return None
     ahead = next((s.number for s in sheet.steps if line in s.lines), len(sheet.steps) + 1)
     behind = max((s.number for s in sheet.steps if s.number < ahead and s.lines), default=0)
     weighed = sheet.batch.weighed_g
-    open_ = (s for s in sheet.steps[behind : ahead - 1] if s.part.may_be_now)
-    return next((s for s in open_ if not any(m.id in weighed for m in s.part.later)), None)
+    waits = line is not None and line.material.id in sheet.after_ph and to_adjust(sheet.batch) is not None
+    stops = (
+        s
+        for s in sheet.steps[: ahead - 1]
+        if (waits and s.part.sets_ph)
+        or (s.number > behind and s.part.may_be_now and not any(m.id in weighed for m in s.part.later))
+    )
+    return next(stops, None)
+
+
+def _ph_first(asked: Asked, found: Subject, sheet: WeighSheet, step: Step) -> Html:
+    """Return the card of the pH while lines wait for it, with a way past it."""
+    waiting = [line for line in sheet.lines if line.material.id in sheet.after_ph and is_open(sheet, line)]
+    todo = to_adjust(sheet.batch)
+    names = listed([line.material.name for line in waiting])
+    past = f"{place(asked, 'weigh')}?line={waiting[0].number}"
+    return markup(
+        tag("p", f"Before line {waiting[0].number}", class_="of"),
+        tag("p", head_of(step), class_="what"),
+        tag("p", f"{todo.words if todo else ''} For it {'wait' if len(waiting) > 1 else 'waits'} {names}."),
+        notes(after_of(step)),
+        _besides(found, step),
+        tag("p", tag("a", "Go to the pH", href=place(asked, "ph"), class_="button"), class_="buttons"),
+        tag("p", tag("a", f"All the same, without the pH: on to line {waiting[0].number}", href=past), class_="go"),
+    )
 
 
 def _early(asked: Asked, found: Subject, step: Step, line: WeighLine | None) -> Html:
@@ -123,7 +159,7 @@ def _early(asked: Asked, found: Subject, step: Step, line: WeighLine | None) -> 
                 field(asked, "grams", "Weighed in", figure=True, unit="g", need=True),
                 field(asked, "lot", "Lot"),
             ),
-            sure(asked, "more than the part held back"),
+            sure(asked, "so much of it went in"),
             button("Note it", quiet=True),
             keep=f"weigh-early-{step.number}",
         ),
@@ -160,7 +196,7 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
             button("Note it"),
             keep=f"weigh-{material.id}",
         ),
-        _of_this_line(asked, found, line),
+        section("Noted of this line", _noted_of(asked, found, line.material.id)),
         _out_of_stock(asked, line),
     )
 
@@ -186,15 +222,23 @@ def lots_known(found: Subject, line: WeighLine) -> list[str]:
     return list(dict.fromkeys([*there, *line.lots]))
 
 
-def _of_this_line(asked: Asked, found: Subject, line: WeighLine) -> Html | None:
-    """Return what is noted of the line, each weight with a way to strike it."""
-    mine, to = line.material.id, place(asked, "weigh")
-    items = (
-        strikable(n, said.removeprefix(f"{mine} "), striking(asked, to, n, "strike", *hidden({"material": mine})))
+def _noted_of(asked: Asked, found: Subject, mine: str, name: str = "") -> list[Html]:
+    """Return what is noted of a material, each weight with a way to strike it."""
+    to, name = place(asked, "weigh"), f"{name} " if name else ""
+    return [
+        strikable(
+            n, f"{name}{said.removeprefix(f'{mine} ')}", striking(asked, to, n, "strike", *hidden({"material": mine}))
+        )
         for n, said, entry in lines_of(batch_of(found), "weighed")
         if not entry.struck and getattr(entry, "material", "") == mine
-    )
-    return section("Noted of this line", items)
+    ]
+
+
+def _no_line(asked: Asked, found: Subject) -> Html | None:
+    """Return what was weighed in without a line of the plan, each weight with a way to strike it."""
+    known = found.brief.library.by_id
+    items = (_noted_of(asked, found, name, known[name].name) for name in batch_of(found).besides_g)
+    return section("Weighed in besides the plan", [item for of_one in items for item in of_one])
 
 
 def _out_of_stock(asked: Asked, line: WeighLine) -> Html:
@@ -259,14 +303,37 @@ def sheet_file(asked: Asked) -> Download:
     return Download(document_pdf(weigh_document(sheet_of(found))), "application/pdf", name)
 
 
-@SCREEN.at("/batch/{batch}/without")
+def go_on(asked: Asked) -> Outcome:
+    """Make of what is told without a material the plan of the batch."""
+    found, noted = subject(asked), asked.whole("noted")
+    answer = change_plan_without(
+        asked.query.get("material", ""), found, f"{_left(asked)!r} g", SwapWish(), on=asked.today, noted=noted
+    )
+    return asked.done(place(asked, "weigh"), f"The plan goes on without {answer.found.missing.material.name}.")
+
+
+def _left(asked: Asked) -> float:
+    return read_figure("left", asked.query.get("left", "0"), "what is left", 0.0, 1e9)
+
+
+@SCREEN.at("/batch/{batch}/without", act=go_on)
 def without(asked: Asked) -> Page:
     """Show how the batch goes on without a material."""
     found = subject(asked)
-    asked.typed = {"left": [asked.query.get("left", "0")]}
-    left = asked.figure("left", "what is left")
+    left = _left(asked)
     material = asked.query.get("material", "")
     answer = go_on_without(material, found, f"{left!r} g", SwapWish())
-    document = answer.document()
+    document, told = answer.document(), answer.found
+    take = None
+    if told.answer is not None and told.answer.changed:
+        words = "The weigh sheet then tells these grams and lines; what the plan was stays in the file."
+        take = form(
+            asked,
+            f"{place(asked, 'without')}?{urlencode({'material': material, 'left': repr(left)})}",
+            hidden({"noted": str(len(batch_of(found).all_weighed))}),
+            tag("p", words, class_="soft"),
+            button("Go on like this"),
+        )
     back = (place(asked, "weigh"), "Weigh")
-    return Page(document.title, report(document), back=back, way=way(asked, "weigh"))
+    body = markup(report(document, materials=found.brief.library.by_id), take)
+    return Page(document.title, body, back=back, way=way(asked, "weigh"))
