@@ -462,6 +462,9 @@ def test_a_figure_of_the_end_that_nobody_touched_overwrites_nothing(small: Path)
     phone = Browser(desk.app, desk.guard).opened(phone=True, formulas=False)
     phone.get("/batch/batch-12/finish")
     desk.submit("/finish", {"mass": "1010"})
+    asked = phone.submit("/finish", {"bottles": "19"})
+    assert asked.status == 422
+    assert "noted elsewhere in the meantime: 1010 g in all" in asked.text
     told(phone.submit("/finish", {"bottles": "19"}))
     assert (read_batch(small).finish.mass_g, read_batch(small).finish.bottles) == (1010, 19)
 

@@ -260,6 +260,6 @@ def test_a_page_of_it_is_told_when_its_file_was_changed_elsewhere(desk: Browser,
 
 
 def test_a_telephone_that_may_change_nothing_keeps_no_formula(folder: Path, desk: Browser) -> None:
-    desk.guard.devices()[0][1].formulas = False
     desk.get("/bring?for=hand-wash")
+    desk.guard.devices()[0][1].formulas = False
     assert desk.submit("/bring", {"lines": LINES}).status == 403
