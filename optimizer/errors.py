@@ -93,17 +93,28 @@ def fault(where: str, key: str, what: str, step: str = "") -> DataError:
     return DataError([Problem(where, key, what, step)])
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Return a sentence that names the nearest known word, or lists what is known."""
+SHOWN = 12
+"""Most known words that a message lists."""
+SLIP = 0.87
+"""Share of letters in common (difflib's ratio) from which a word is a slip; 'co-surfactant' is none of 'surfactant'."""
+
+
+def nearest(word: str, known: Iterable[str], many: str = "") -> str:
+    """Return a sentence that names the nearest known word, or lists what is known; `many` if that is too much."""
     known = sorted(set(known))
     close = get_close_matches(word, known, n=1, cutoff=0.6)
     if close:
         return f"Did you mean '{close[0]}'?"
-    if not known:
-        return ""
-    shown = ", ".join(known[:12])
-    more = f" and {len(known) - 12} more" if len(known) > 12 else ""
+    if not known or (many and len(known) > SHOWN):
+        return many
+    shown = ", ".join(known[:SHOWN])
+    more = f" and {len(known) - SHOWN} more" if len(known) > SHOWN else ""
     return f"Known: {shown}{more}."
+
+
+def slip_of(word: str, known: Iterable[str]) -> str:
+    """Return the known word of which a word looks like a slip of the pen; empty if it may be a word of its own."""
+    return next(iter(get_close_matches(word, sorted(set(known)), n=1, cutoff=SLIP)), "")
 
 
 def hyphened(name: str) -> str:
@@ -138,7 +149,11 @@ def from_validation(error: ValidationError, where: str, model: type[BaseModel], 
         prefix: Dotted path of the validated table inside the file.
     """
     problems = []
-    for found in error.errors(include_url=False):
+    faults = error.errors(include_url=False)
+    for found in faults:
+        inner = [f["loc"] for f in faults if len(f["loc"]) > len(found["loc"])]
+        if found["type"] == "too_short" and any(loc[: len(found["loc"])] == found["loc"] for loc in inner):
+            continue  # it is short of what was refused
         path = [part for part in found["loc"] if isinstance(part, int) or not _INNER.match(part)]
         key = ".".join(str(part) for part in ([prefix, *path] if prefix else path))
         if found["type"] == "extra_forbidden":

@@ -11,7 +11,7 @@ from typing import TypeVar
 from optimizer.brief.defaults import BenchDefaults, bench_defaults, is_shipped
 from optimizer.brief.implied import counted_together, rules_of
 from optimizer.brief.references import declared, references
-from optimizer.brief.scenario import Scenario, beside, read_scenario
+from optimizer.brief.scenario import Scenario, lying_beside, read_scenario
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
 from optimizer.data.library import Library, read_library
@@ -156,21 +156,15 @@ def load_brief(
             none, with every one of the three together.
     """
     scenario, files = read_scenario(path, changes)
-    own = [beside(path, name, "library") for name in scenario.library]
-    folders = (
-        list(libraries)
-        if libraries is not None
-        else [*([] if scenario.only_own_library else [shipped("library")]), *own]
-    )
     defaults = bench_defaults(path)
-    shelf_path = shelf or _shelf_of(path, scenario, defaults)
     problems: list[Problem] = []
-    library = lines = None
+    library = lines = shelf_path = None
     try:
-        library = read_library(folders)
+        library = read_library(_libraries_of(path, scenario) if libraries is None else libraries)
     except DataError as error:
         problems += error.problems
     try:
+        shelf_path = shelf or _shelf_of(path, scenario, defaults)
         lines = read_shelf(shelf_path).converted(rates or {}, scenario.currency) if shelf_path else None
     except DataError as error:
         problems += error.problems
@@ -183,8 +177,14 @@ def load_brief(
     return brief
 
 
+def _libraries_of(path: Path, scenario: Scenario) -> list[Path]:
+    """Return the library files of a brief: the shipped ones unless it wants none of them, then its own."""
+    shipped_ones = [] if scenario.only_own_library else [shipped("library")]
+    return [*shipped_ones, *(lying_beside(path, name, "library") for name in scenario.library)]
+
+
 def _default_shelf(defaults: BenchDefaults) -> Path | None:
-    return beside(Path(defaults.where), defaults.shelf, "shelf") if defaults.shelf else None
+    return lying_beside(Path(defaults.where), defaults.shelf, "shelf") if defaults.shelf else None
 
 
 def _shelf_of(path: Path, scenario: Scenario, defaults: BenchDefaults) -> Path | None:
@@ -192,7 +192,7 @@ def _shelf_of(path: Path, scenario: Scenario, defaults: BenchDefaults) -> Path |
     own = _default_shelf(defaults)
     if own is not None and (not scenario.shelf or is_shipped(path)):
         return own
-    return beside(path, scenario.shelf, "shelf") if scenario.shelf else None
+    return lying_beside(path, scenario.shelf, "shelf") if scenario.shelf else None
 
 
 def widened(brief: Brief, also: Iterable[str]) -> Brief:

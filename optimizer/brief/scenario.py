@@ -13,6 +13,7 @@ from optimizer.data.pool import unknown
 from optimizer.data.sheet import number_of
 from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, hyphened, nearest, spelled
 from optimizer.files import found_at, is_file, is_folder, read_toml, resolved, shipped, toml_of
+from optimizer.immutable import replace
 from optimizer.rules import (
     KINDS,
     Acidity,
@@ -269,10 +270,21 @@ def read_scenario(path: Path, changes: Iterable[tuple[str, str]] = ()) -> tuple[
     """
     files: list[Path] = []
     raw = _merged(path, files)
+    asked = set()
     for key, value in changes:
         _change(raw, key, value)
+        asked.add(addressed(key))
     raw.pop("extends", None)
-    return scenario_from(raw, str(path)), files
+    try:
+        return scenario_from(raw, str(path)), files
+    except DataError as error:
+        raise DataError(_of_what_if(problem, asked) for problem in error.problems) from None
+
+
+def _of_what_if(problem: Problem, asked: Collection[str]) -> Problem:
+    """Return a problem where it stands: in a what-if if one states the key, which no file holds then."""
+    key = problem.key.removeprefix("rule.")
+    return replace(problem, where="--set", key=key) if key in asked else problem
 
 
 def scenario_from(raw: Mapping[str, Any], where: str) -> Scenario:
@@ -321,7 +333,7 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
     if not isinstance(base_name, str):
         step = 'Write it in quotes: extends = "x.toml".'
         raise fault(str(path), "extends", "this is the name of a scenario file.", step)
-    return _over(_merged(beside(path, base_name, "extends"), files), stated, str(path)) if base_name else stated
+    return _over(_merged(lying_beside(path, base_name, "extends"), files), stated, str(path)) if base_name else stated
 
 
 def _stated(path: Path) -> dict[str, Any]:
@@ -466,3 +478,12 @@ def beside(path: Path, name: str, key: str) -> Path:
         what = f"'{name}' leaves the folder of the scenario, which a file that is passed around must not."
         raise fault(str(path), key, what, "Move the file beside the scenario, or name it on the command line.")
     return path.parent / name
+
+
+def lying_beside(path: Path, name: str, key: str) -> Path:
+    """Return a file named in a scenario as `beside` does, which must be there already."""
+    found = beside(path, name, key)
+    if found_at(found) is None:
+        others = [p.name for p in path.parent.glob(f"*{found.suffix}")] if found.suffix else []
+        raise fault(str(path), key, f"there is no file '{name}' beside it.", nearest(name, others))
+    return found

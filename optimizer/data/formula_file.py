@@ -79,13 +79,14 @@ def read_formula(path: Path, materials: Iterable[Material], held_back: float, re
     problems: list[Problem] = []
     doses: dict[str, float] = {}
     asked, rest = _asked(known, rest), ""
-    for where, key, name, text in rows:
+    for where, named, key, name, text in rows:
         found = known.get(name.casefold(), set())
         if len(found) != 1:
-            what, step = f"'{name}' is not in the library.", nearest(name, known)
+            what = f"'{name}' is not in the library."
+            step = nearest(name, known, "Look it up with 'tenside library find WORD'.")
             if found:
                 what, step = f"'{name}' could be {listed(sorted(found), 'or')}.", "Write the id."
-            problems.append(Problem(where, key, what, step))
+            problems.append(Problem(where, named, what, step))
             continue
         material = next(iter(found))
         if text.casefold() in REST:
@@ -147,7 +148,11 @@ def _asked(known: Mapping[str, set[str]], rest: str) -> str:
     return next(iter(found))
 
 
-def _table_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], str]:
+Row = tuple[str, str, str, str, str]
+"""Where a line stands, the keys of its material and of its dose, and both as written."""
+
+
+def _table_rows(path: Path) -> tuple[list[Row], str]:
     table = read_rows(path)
     headings = [text_of(cell) for cell in table[0][1]]
     fields, problems = recognised(str(path), headings, HEADINGS)
@@ -163,11 +168,12 @@ def _table_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], str]:
         name = text_of(row[name_at]) if name_at < len(row) else ""
         text = text_of(row[dose_at]) if dose_at < len(row) else ""
         if name and text and name.casefold() not in ("total", "sum"):
-            rows.append((f"{path}, row {number_}", f"column '{headings[dose_at]}'", name, text))
+            keys = (f"column '{headings[name_at]}'", f"column '{headings[dose_at]}'")
+            rows.append((f"{path}, row {number_}", *keys, name, text))
     return rows, given
 
 
-def _json_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], float | None, dict[str, float] | None]:
+def _json_rows(path: Path) -> tuple[list[Row], float | None, dict[str, float] | None]:
     """Return the lines of a blend's JSON, the pH that it aims at, and the lots that it counted if it tells them."""
     try:
         data = json.loads(read_text(path))
@@ -175,7 +181,8 @@ def _json_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], float | Non
         lines = rounded.get("formula") or data["formula"]
         ph = data.get("ph")
         target = ph.get("target") if isinstance(ph, dict) else ph
-        rows = [(str(path), f"formula.{line['id']}", str(line["id"]), str(float(line["percent"]))) for line in lines]
+        told = [(f"formula.{line['id']}", str(line["id"]), str(float(line["percent"]))) for line in lines]
+        rows = [(str(path), key, key, name, percent) for key, name, percent in told]
         lots = {str(line["id"]): float(line["lot_active_percent"]) for line in lines if "lot_active_percent" in line}
         if not all(0 <= active <= 100 for active in lots.values()):
             raise ValueError

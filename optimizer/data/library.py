@@ -2,7 +2,7 @@
 
 import re
 from bisect import bisect_left
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from optimizer.data.facts import (
     RankOrder,
 )
 from optimizer.data.names import names_of
-from optimizer.errors import DataError, Problem, from_validation, nearest
+from optimizer.errors import DataError, Problem, from_validation, nearest, slip_of
 from optimizer.files import digest, is_folder, read_toml, shipped
 
 
@@ -133,6 +133,7 @@ def _read(paths: tuple[Path, ...], files: tuple[Path, ...], digests: tuple[tuple
     orders = {k: v for _, f in read for k, v in f.rank_order.items()}
     units = {k: v for _, f in read for k, v in f.property.items()}
     densities = {k: v for _, f in read for k, v in f.charge_density.items()}
+    problems += _misspelt_functions({m.id: (raw[m.id][0], m.function, *m.also) for m in materials})
     for material in materials:
         where = raw[material.id][0]
         problems += _dangling(where, material, sources, cautions, orders)
@@ -302,6 +303,21 @@ def _dangling(
             what = f"there is no rank order '{rating.basis}'."
             problems.append(Problem(where, key, what, nearest(rating.basis, orders)))
     return problems
+
+
+def _misspelt_functions(said: Mapping[str, tuple[str, ...]]) -> Iterator[Problem]:
+    """Yield functions that look like slips of those of other files; `said` holds file and functions by material."""
+    files: dict[str, set[str]] = {}
+    for where, *functions in said.values():
+        for function in functions:
+            files.setdefault(function, set()).add(where)
+    for name, (where, *functions) in said.items():
+        for function in functions:
+            if files[function] == {where}:
+                meant = slip_of(function, (other for other, found in files.items() if found != {where}))
+                if meant:
+                    what, step = f"no other material has the function '{function}'.", f"Did you mean '{meant}'?"
+                    yield Problem(where, f"{name}.function", what, step)
 
 
 def _unsaid(where: str, file: LibraryFile, cautions: Mapping[str, str]) -> list[Problem]:

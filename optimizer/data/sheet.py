@@ -10,7 +10,7 @@ from math import isinf
 from pathlib import Path
 from typing import Any
 
-from optimizer.errors import DataError, Problem, fault
+from optimizer.errors import DataError, Problem, fault, slip_of
 from optimizer.files import read_bytes, read_text
 
 MAX_ROWS = 20_000
@@ -99,11 +99,12 @@ def recognised(where: str, headings: list[str], known: Headings) -> tuple[dict[i
     """Return field by column position, and what stands in the way of reading the table."""
     wanted = {heading_of(h): field for field, names in known.items() for h in names}
     fields: dict[int, str] = {}
-    problems = []
+    problems, slips = [], dict[str, str]()
     for position, heading in enumerate(headings):
         bare = re.sub(r"\([^)]*\)", "", heading)
         field = next((wanted[p] for p in (heading_of(heading), heading_of(bare)) if p in wanted), None)
         if field is None:
+            slips[heading] = slip_of(heading_of(bare), wanted)
             continue
         if field in fields.values():
             problems.append(
@@ -115,6 +116,10 @@ def recognised(where: str, headings: list[str], known: Headings) -> tuple[dict[i
                 )
             )
         fields[position] = field
+    for heading, meant in slips.items():
+        if meant and wanted[meant] not in fields.values():
+            what, step = "this heading is not known.", f"Did you mean '{meant}'? Else call it otherwise."
+            problems.append(Problem(f"{where}, row 1", f"column '{heading}'", what, step))
     if "material" not in fields.values():
         step = f"Head one 'material'. Columns found: {', '.join(h for h in headings if h) or 'none'}."
         problems.append(Problem(f"{where}, row 1", "", "no column names the material.", step))

@@ -203,7 +203,7 @@ def _priced_per_kg(values: dict[str, Any]) -> bool:
         return True
     known = values.get("pack_kg", 0.0) > 0
     if known:
-        values["price_per_kg"] = price / values["pack_kg"]
+        values["price_per_kg"] = price / values["pack_kg"] if price > 0 else price  # below 0 it is refused as written
     return bool(known)
 
 

@@ -466,6 +466,27 @@ def reading(tmp_path: Path) -> Callable[..., Library]:
     return read
 
 
+@pytest.mark.parametrize(
+    ("function", "meant"),
+    [("surfactnt", "surfactant"), ("thickner", "thickener"), ("abrasive", "")],
+)
+def test_a_misspelt_function_of_an_own_material_is_asked(tmp_path: Path, function: str, meant: str) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(
+        '[sources]\nmine = "Made up for this test."\n[[material]]\nid = "my-wash"\nname = "My wash"\n'
+        f'function = "{function}"\nphase = "anionic"\nbacking = {{ default = ["mine", "common practice"] }}\n'
+        'substances = [{ inci = "Aqua", role = "water", share = [100, 100, 100] }]\n',
+        encoding="utf-8",
+    )
+    if not meant:
+        assert function in read_library([FOLDER, own]).by_id["my-wash"].functions
+        return
+    with pytest.raises(DataError) as told:
+        read_library([FOLDER, own])
+    said = f"no other material has the function '{function}'. Did you mean '{meant}'?"
+    assert str(told.value) == f"{own}, my-wash.function: {said}"
+
+
 def test_the_balance_is_the_rest_of_each_end(reading: Callable[..., Library]) -> None:
     water = reading(SMALL).by_id["wash"].substances[2]
     assert water.share == (61, 65, 68)

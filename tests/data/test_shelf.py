@@ -108,6 +108,27 @@ def test_the_order_of_columns_and_columns_of_no_interest_do_not_matter(tmp_path:
     ]
 
 
+def test_a_misspelt_heading_is_asked_instead_of_left_out(tmp_path: Path) -> None:
+    path = write_csv(tmp_path / "shelf.csv", "material,price per kg,stok kg,lot activ %,note\nbetaine,3.5,5,29,-\n")
+    with pytest.raises(DataError) as told:
+        read_shelf(path)
+    assert str(told.value).splitlines() == [
+        f"{path}, row 1, column '{heading}': this heading is not known. Did you mean '{meant}'? Else call it otherwise."
+        for heading, meant in (("stok kg", "stock kg"), ("lot activ %", "lot active %"))
+    ]
+
+
+def test_a_column_like_one_that_is_there_is_of_no_interest(tmp_path: Path) -> None:
+    text = "material,price per kg,prices per kg\nbetaine,3.5,3.4\n"
+    assert values(read_shelf(write_csv(tmp_path / "shelf.csv", text))) == [{"material": "betaine", "price_per_kg": 3.5}]
+
+
+def test_a_price_of_a_pack_below_0_is_refused_as_it_is_written(tmp_path: Path) -> None:
+    path = write_csv(tmp_path / "shelf.csv", "material,pack kg,pack price\nbetaine,5,-2\n")
+    with pytest.raises(DataError, match=r"column 'pack price': -2\.0 cannot be used here"):
+        read_shelf(path)
+
+
 @pytest.mark.parametrize("delimiter", [",", ";", "\t"])
 def test_delimiters(tmp_path: Path, delimiter: str) -> None:
     rows = [["material", "supplier", "price per kg"], ["betaine", "quay", "3.5"], ["anionic", "", "2"]]

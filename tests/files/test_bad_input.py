@@ -141,6 +141,8 @@ CELL = "Correct the value or leave the cell empty."
 LEAVES = "leaves the folder of the scenario, which a file that is passed around must not. Move the file beside the"
 LEAVES += " scenario, or name it on the command line."
 GONE = "there is no such file. Check the name; shipped briefs are found by name alone, such as 'hand-wash'."
+LOST_LIBRARY = "there is no file 'none.toml' beside it. Did you mean 'own.toml'?"
+LOST_SHELF = "there is no file 'none.csv' beside it. Known: shelf.csv."
 FAT = "the file has 10.0 MB, more than the 5 MB that are read. Is it the right file? Otherwise split it."
 EMPTY = "the file is empty. Run 'tenside start FOLDER' for commented examples."
 FOLDER = "this is a folder, a file was expected. Name a file in it."
@@ -156,11 +158,11 @@ FILES = {
     ),
     "only a comment": Case((f"{WHERE}, name: this key is missing. Add it.",), brief="# nothing yet\n"),
     "missing scenario": Case((f"{{folder}}/none.toml: {GONE}",), args=("blend", "{folder}/none.toml")),
-    "missing library": Case((f"{{folder}}/none.toml: {GONE}",), brief=BRIEF.replace("own.toml", "none.toml")),
-    "missing shelf": Case((f"{{folder}}/none.csv: {GONE}",), brief=BRIEF.replace("shelf.csv", "none.csv")),
-    "missing base": Case((f"{{folder}}/none.toml: {GONE}",), brief=f'extends = "none.toml"\n{BRIEF}'),
+    "missing library": Case((f"{WHERE}, library: {LOST_LIBRARY}",), brief=BRIEF.replace("own.toml", "none.toml")),
+    "missing shelf": Case((f"{WHERE}, shelf: {LOST_SHELF}",), brief=BRIEF.replace("shelf.csv", "none.csv")),
+    "missing base": Case((f"{WHERE}, extends: {LOST_LIBRARY}",), brief=f'extends = "none.toml"\n{BRIEF}'),
     "missing library and shelf": Case(
-        (f"{{folder}}/none.toml: {GONE}", f"{{folder}}/none.csv: {GONE}"),
+        (f"{WHERE}, library: {LOST_LIBRARY}", f"{WHERE}, shelf: {LOST_SHELF}"),
         brief=BRIEF.replace("own.toml", "none.toml").replace("shelf.csv", "none.csv"),
     ),
     "missing shelf on the command line": Case(
@@ -472,16 +474,16 @@ WHAT_IFS = {
         args=(*BLEND, "--set", "activ.at_least=5"),
     ),
     "unknown key": Case(
-        (f"{WHERE}, rule.active.at_leest: this key is not known. Did you mean 'at_least'?",),
+        ("--set, active.at_leest: this key is not known. Did you mean 'at_least'?",),
         args=(*BLEND, "--set", "active.at_leest=5"),
     ),
     "a word": Case(
-        (f"{WHERE}, rule.active.at_least: 'lots' {NOT_A_NUMBER}",),
+        (f"--set, active.at_least: 'lots' {NOT_A_NUMBER}",),
         args=(*BLEND, "--set", "active.at_least=lots"),
     ),
-    "nothing": Case((f"{WHERE}, rule.active.at_least: '' {NOT_A_NUMBER}",), args=(*BLEND, "--set", "active.at_least=")),
+    "nothing": Case((f"--set, active.at_least: '' {NOT_A_NUMBER}",), args=(*BLEND, "--set", "active.at_least=")),
     "nan": Case(
-        (f"{WHERE}, rule.active.at_least: nan cannot be used here: a finite number is expected. {MEND}",),
+        (f"--set, active.at_least: nan cannot be used here: a finite number is expected. {MEND}",),
         args=(*BLEND, "--set", "active.at_least=nan"),
     ),
     "unknown measure": Case(

@@ -8,7 +8,6 @@ import sys
 from pathlib import Path
 
 import pytest
-import tomli
 
 from optimizer.data.library import chosen_library
 from tests.make_commands_page import PAGE, page
@@ -19,59 +18,15 @@ SHOWN = [(ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "do
 BLOCKS = [block for text in SHOWN for block in re.findall(r"```console\n(.*?)```", text, re.DOTALL)]
 COMMANDS = list(dict.fromkeys(line for block in BLOCKS for line in block.splitlines() if line.startswith("tenside ")))
 
-FORMULA = """material,percent
-sodium-laureth-sulfate-2eo-70,8
-cocamidopropyl-betaine,8
-decyl-glucoside,3
-glycerin,2
-parfum,0.3
-sodium-benzoate,0.5
-potassium-sorbate,0.3
-aqua,q.s.
-"""
-
-
-def tried() -> str:
-    """Return the readings of the demo's series of trials as a table, but those that the README types."""
-    series = tomli.loads((ROOT / "scenarios" / "trials" / "gentle-wash.toml").read_text(encoding="utf-8"))
-    read: dict[int, dict[str, str]] = {}
-    for one in series["reading"]:
-        if one["beaker"] not in (1, 3, 5):
-            read.setdefault(one["beaker"], {})[one["what"]] = one["read"]
-    names = ("viscosity", "clarity", "separated")
-    rows = [",".join([str(beaker), *(read[beaker].get(n, "") for n in names)]) for beaker in sorted(read)]
-    return "\n".join([",".join(["beaker", *names]), *rows]) + "\n"
-
-
-READINGS = "added_g,ph\n0,9.3\n0.2,7.4\n0.3,6.2\n"
-
-
-SHEET = """My hand wash
-Phase,Ingredient,%
-A,Distilled water,q.s. to 100
-A,Glycerine,"2,5"
-B,CAPB (30 %),8
-B,Sodium coco sulfate,6
-"""
-PRICES = """Article;Pack;Price (EUR)
-Decyl Glucoside;5 kg;24,50
-"""
-VARIANTS = """base = "hand-wash"
-[[variant]]
-name = "Aloe"
-dose = { aloe-vera-juice = 2 }
-"""
+FILES = dict(re.findall(r", `([\w.-]+)`:\n\n```\w+\n(.*?)```", SHOWN[1], re.DOTALL))
+"""The files that the examples read, as the page of commands shows them."""
 
 
 @pytest.fixture
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("readme")
-    (made / "my-formula.csv").write_text(FORMULA, encoding="utf-8")
-    (made / "old-sheet.csv").write_text(SHEET, encoding="utf-8")
-    (made / "price-list.csv").write_text(PRICES, encoding="utf-8")
-    (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")
-    (made / "my-readings.csv").write_text(READINGS, encoding="utf-8")
-    (made / "my-trials.csv").write_text(tried(), encoding="utf-8")
+    for name, text in FILES.items():
+        (made / name).write_text(text, encoding="utf-8")
     return made
 
 
