@@ -19,7 +19,7 @@ from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.report.ending import verdict_of
 from optimizer.rules.row import Setting
-from optimizer.solve.result import EntryPrice, Outcome, Result, Without
+from optimizer.solve.result import EntryPrice, Result, RuleOutcome, Without
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
 
 if TYPE_CHECKING:
@@ -194,7 +194,7 @@ def _without(result: Result, planned: PlannedCost | None) -> list[Listing]:
     """Return what the best costs without each of the choices made, in a line each."""
     if not result.without or result.formula is None:
         return []
-    told = []
+    losses = []
     for one in result.without:
         sign = "" if not one.worse else "+" if result.brief.scenario.objective.goals[0][0] > 0 else "-"
         figure = number(one.worse, 3 if one.worse >= CHANGE_SHOWN else 5)
@@ -202,8 +202,8 @@ def _without(result: Result, planned: PlannedCost | None) -> list[Listing]:
         words = [HIGHER[n][d < 0] for n, d in one.changes.items() if abs(d) >= RATING_SHOWN]
         rated = f"; by the ratings {listed(words)}" if words else ""
         head = f"Without {listed(list(one.choices))}" if one.material else f"Unless it {one.choices[0]}"
-        told.append(f"{head}: {loss}{rated}; {_moved(result, one, planned)}{_spared(result, one, planned)}.")
-    return [Listing("The next best choices", tuple(told))]
+        losses.append(f"{head}: {loss}{rated}; {_moved(result, one, planned)}{_spared(result, one, planned)}.")
+    return [Listing("The next best choices", tuple(losses))]
 
 
 def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
@@ -231,8 +231,8 @@ def _moved(result: Result, one: Without, planned: PlannedCost | None) -> str:
         for n, p in after.doses.items()
         if n in before.doses and abs(p - before.doses[n]) > CHANGE_SHOWN and n != WATER
     ]
-    told = "; ".join(filter(None, (f"in comes {listed(comes)}" if comes else "", listed(moves))))
-    return told or ("less of it" if one.material else f"the same blend{_otherwise(result, before, planned)}")
+    changes = "; ".join(filter(None, (f"in comes {listed(comes)}" if comes else "", listed(moves))))
+    return changes or ("less of it" if one.material else f"the same blend{_otherwise(result, before, planned)}")
 
 
 def _otherwise(result: Result, formula: Formula, planned: PlannedCost | None) -> str:
@@ -321,17 +321,17 @@ def _worse(result: Result, loss: float, figure: str) -> str:
     return f"{figure} {result.brief.scenario.currency} per kg" if name == "cost" else f"{figure} of {name}"
 
 
-def _with_room(result: Result) -> list[Outcome]:
+def _with_room(result: Result) -> list[RuleOutcome]:
     return [o for o in result.rules if not o.binding and not o.idle]
 
 
-def rooms(title: str, kept: Iterable[Outcome]) -> Table:
+def rooms(title: str, kept: Iterable[RuleOutcome]) -> Table:
     """Return rules with their values and the room to their limits."""
     rows = tuple((o.reading, valued(o), room(o)) for o in kept)
     return Table(title, ("rule", *figures("value", "room", digits=3)), rows)
 
 
-def room(outcome: Outcome) -> str:
+def room(outcome: RuleOutcome) -> str:
     """Return the distance to the nearest limit as text."""
     if isnan(outcome.value):
         return "does not apply"
@@ -344,12 +344,12 @@ def room(outcome: Outcome) -> str:
     return f"{'short' if outcome.value < outcome.low else 'exceeded'} by {by}"
 
 
-def _least_limit(outcome: Outcome) -> float:
+def _least_limit(outcome: RuleOutcome) -> float:
     """Return the limit nearest to 0, 0 if there is none."""
     return min((x for x in (outcome.low, outcome.high) if abs(x) < inf), key=abs, default=0.0)
 
 
-def valued(outcome: Outcome) -> float | str:
+def valued(outcome: RuleOutcome) -> float | str:
     """Return the value as a figure, or as text: of what is missing or too much, and where digits would hide a limit."""
     if (outcome.low, outcome.high) == (-inf, 0.0) and outcome.unit.startswith("% "):
         return f"{number(outcome.value, 3)} {outcome.unit}"
@@ -382,11 +382,11 @@ def _entries(result: Result) -> list[Table]:
     if not result.entry_prices:
         return []
     currency = result.brief.scenario.currency
-    told = [e for e in result.entry_prices if not e.kept_out]
+    priced = [e for e in result.entry_prices if not e.kept_out]
     kept_out = [e for e in result.entry_prices if e.kept_out]
-    rows = [(e.name, e.price, entry_words(e.entry)) for e in told[:12]]
+    rows = [(e.name, e.price, entry_words(e.entry)) for e in priced[:12]]
     rows += [(e.name, e.price, _kept_out_words(e)) for e in kept_out]
-    note = "" if len(told) <= 12 else f"{len(told) - 12} more in --json. "
+    note = "" if len(priced) <= 12 else f"{len(priced) - 12} more in --json. "
     if result.choices or kept_out:
         note += "At the yes/no choices made here. "
     if kept_out:

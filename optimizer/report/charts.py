@@ -13,7 +13,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient
 from optimizer.report.document import Bar, Bars, Curve, Curves, Sketch
 from optimizer.rules.row import Setting
-from optimizer.solve.result import Outcome
+from optimizer.solve.result import RuleOutcome
 from optimizer.units import CHANGE_SHOWN, PRICE_SHOWN, USED, listed, number
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def costs(formula: Formula, currency: str) -> list[Sketch]:
     return [Sketch("What drives the cost", drawing=bars)]
 
 
-def prices(binding: list[Outcome], unit: str) -> list[Sketch]:
+def prices(binding: list[RuleOutcome], unit: str) -> list[Sketch]:
     """Return what one noticeable step of each binding limit upwards does to the objective."""
     rows = []
     for outcome in binding:
@@ -70,10 +70,10 @@ def prices(binding: list[Outcome], unit: str) -> list[Sketch]:
         name = f"{outcome.which}: {outcome.reading}" if outcome.which else outcome.reading
         if isfinite(change):
             digits = 4 if abs(change) > CHANGE_SHOWN else 6
-            told = "nothing" if abs(change) < PRICE_SHOWN else f"{change:+z.{digits}f} {unit}"
+            effect = "nothing" if abs(change) < PRICE_SHOWN else f"{change:+z.{digits}f} {unit}"
             step = f"{number(outcome.limit_step)} {outcome.limit_unit}".strip()
             low, high = sorted((change, 0.0))
-            rows.append(Bar(name, low, high, f"{told} for {step}", hatched=change < 0))
+            rows.append(Bar(name, low, high, f"{effect} for {step}", hatched=change < 0))
         elif change == inf:
             rows.append(Bar(name, nan, nan, "impossible to raise"))
     drawn = [row for row in rows if row.low < row.high]

@@ -17,7 +17,7 @@ from optimizer.immutable import immutable, replace
 from optimizer.model.linearisation import Tangent, same_as, with_rules
 from optimizer.rules import CurvedRule
 from optimizer.solve.linear import solve_fully
-from optimizer.solve.result import Outcome, Result, Rounded
+from optimizer.solve.result import Result, Rounded, RuleOutcome
 from optimizer.solve.rounding import NEAR, broken, grid_formula, near_grid
 from optimizer.solve.solved import Solved
 from optimizer.solve.trust_region import BOX, NARROWEST, Descent, SlpPoint
@@ -47,7 +47,7 @@ class Start:
 
 
 def best_near(brief: Brief, begun: Start, *, time_limit: float, solver: str, weighable: bool, exact: bool) -> Result:
-    """Return the best formula found of a brief with a curved rule or objective; see `successive.solve`."""
+    """Return the best formula found of a brief with a curved rule or objective; see `best.solve`."""
     plain, near = begun.plain, begun.near
     descent = Descent(brief, time_limit, bent(brief), known=begun.known)
     first = solve_fully(plain, time_limit=time_limit, solver=solver, exact=exact)
@@ -102,11 +102,11 @@ def _best_found(
         if done is not None:
             return ends[k], done
     readings = "; ".join(r.reading() for r in descent.rules)
-    told = (
+    why = (
         f"No formula was found that keeps '{readings}': from {descent.tried} starting points the nearest missed it by "
-        f"{number(least, 3)} {_unit(descent)}. That is no proof that there is none. See what it costs with 'frontier'.",
+        f"{number(least, 3)} {_unit(descent)}. That is no proof that there is none. See what it costs with 'frontier'."
     )
-    return Result(descent.brief, "stopped", "none", nan, None, notes=told)
+    return Result(descent.brief, "stopped", "none", nan, None, notes=(why,))
 
 
 def _unit(descent: Descent) -> str:
@@ -177,7 +177,7 @@ def _local(descent: Descent, done: Solved, first: Result, bound: float) -> Resul
     )
 
 
-def _without_range(outcome: Outcome) -> Outcome:
+def _without_range(outcome: RuleOutcome) -> RuleOutcome:
     return replace(outcome, holds_from=nan, holds_to=nan, price_from=nan, price_to=nan)
 
 
