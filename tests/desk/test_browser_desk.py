@@ -364,6 +364,23 @@ def test_a_page_in_sight_is_told_that_its_file_was_changed_broken_or_lost(browse
     assert read_batch(path).weighed == ()
 
 
+def test_a_page_of_a_desk_that_was_started_anew_says_how_to_get_in_again(browser: Any, folder: Path) -> None:
+    with served(folder) as desk:
+        enter(browser, desk.address, desk.guard)
+        browser.get(f"{desk.address}/batch/batch-12/weigh")
+        fill(browser, grams="123,4")
+    with served(folder, int(desk.address.rpartition(":")[2])) as again:
+        browser.execute_script("document.dispatchEvent(new Event('visibilitychange'))")
+        said = wait(lambda: one(browser, "#changed").text)
+        assert said.startswith("The desk was started anew")
+        assert "the address that 'tenside open' tells now" in said
+        assert browser.execute_script("return document.getElementById('speaks').textContent") in said
+        assert one(browser, "#grams").get_attribute("value") == "123,4"
+        enter(browser, again.address, again.guard)
+        browser.get(f"{again.address}/batch/batch-12/weigh")
+        assert one(browser, "#grams").get_attribute("value") == "123,4", "what was typed stays"
+
+
 def test_back_after_a_form_shows_what_is_noted_and_sends_nothing_again(browser: Any, folder: Path) -> None:
     path = folder / "batch-12.toml"
     with served(folder) as desk:
