@@ -19,6 +19,11 @@ from optimizer.report.formats.pictures import drawn
 
 STATIC = Path(__file__).with_name("static")
 KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+STARTED_ANEW = (
+    "The desk was started anew or does not let this browser in any more: use the address that 'tenside open' tells "
+    "now, or the code under Devices, then load this page anew; what you have typed here stays."
+)
+"""What a page says whose stream is refused."""
 
 
 @cache
@@ -81,11 +86,12 @@ def framed(asked: Asked, page: Page) -> str:
 
 
 def _changes(asked: Asked) -> Html | None:
-    """Return the place where is said that the file of the page was changed, which nobody sees until then."""
+    """Return the place where is said that the file or the desk of the page is another, which nobody sees until then."""
     if not asked.watch:
         return None
     anew = tag("a", "Load the page anew", href=asked.here)
-    return tag("p", tag("span"), " ", anew, ".", id="changed", class_="wrong", hidden=True, data_watch=asked.watch)
+    watch = {"data_watch": asked.watch, "data_closed": STARTED_ANEW}
+    return tag("p", tag("span"), " ", anew, ".", id="changed", class_="wrong", hidden=True, **watch)
 
 
 def _said(words: str, clears: str) -> Html:

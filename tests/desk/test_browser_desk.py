@@ -146,6 +146,27 @@ def test_a_batch_by_touch_on_a_telephone(chrome: Any, folder: Path) -> None:
     assert sorted(w.grams for w in read_batch(path).weighed) == [200, 800]
 
 
+ON_THE_CARD = """
+const grams = document.querySelector("main input[name=grams]"), figure = document.querySelector("main .figure");
+return [figure.getBoundingClientRect().top, grams.getBoundingClientRect().bottom, document.documentElement.scrollWidth];
+"""
+
+
+def test_the_grams_and_their_field_are_on_the_first_screen_of_a_telephone(chrome: Any, tmp_path: Path) -> None:
+    """The shipped facial wash has the longest steps: acid apart, its cautions, small lines with a premix."""
+    path = tmp_path / "FW-1.toml"
+    lay_batch(subject_of("facial-wash"), path, size="3kg", scale=1.0, on="2026-05-04")
+    lines = range(1, len(read_batch(path).line) + 1)
+    with window(chrome, 390, 844) as driver, served(tmp_path) as desk:
+        enter(driver, desk.address, desk.guard, phone=True, formulas=False)
+        for line in lines:
+            driver.get(f"{desk.address}/batch/FW-1/weigh?line={line}")
+            figure, field, wide = driver.execute_script(ON_THE_CARD)
+            assert figure <= 0.4 * 844, line
+            assert field <= 844, line
+            assert wide <= 390, line
+
+
 SMALL_TARGETS = """
 return [...document.querySelectorAll("main form button, main form input, main form select, nav a, .button, summary")]
   .filter((e) => e.offsetParent && e.type !== "hidden" && e.type !== "checkbox" && !e.closest(".report"))
@@ -341,6 +362,23 @@ def test_a_page_in_sight_is_told_that_its_file_was_changed_broken_or_lost(browse
         browser.get(page)
         assert one(browser, "#grams").get_attribute("value") == "123,4", "nothing that was typed is lost"
     assert read_batch(path).weighed == ()
+
+
+def test_a_page_of_a_desk_that_was_started_anew_says_how_to_get_in_again(browser: Any, folder: Path) -> None:
+    with served(folder) as desk:
+        enter(browser, desk.address, desk.guard)
+        browser.get(f"{desk.address}/batch/batch-12/weigh")
+        fill(browser, grams="123,4")
+    with served(folder, int(desk.address.rpartition(":")[2])) as again:
+        browser.execute_script("document.dispatchEvent(new Event('visibilitychange'))")
+        said = wait(lambda: one(browser, "#changed").text)
+        assert said.startswith("The desk was started anew")
+        assert "the address that 'tenside open' tells now" in said
+        assert browser.execute_script("return document.getElementById('speaks').textContent") in said
+        assert one(browser, "#grams").get_attribute("value") == "123,4"
+        enter(browser, again.address, again.guard)
+        browser.get(f"{again.address}/batch/batch-12/weigh")
+        assert one(browser, "#grams").get_attribute("value") == "123,4", "what was typed stays"
 
 
 def test_back_after_a_form_shows_what_is_noted_and_sends_nothing_again(browser: Any, folder: Path) -> None:

@@ -48,11 +48,22 @@ def weigh_step(desk: Browser, step: Step) -> None:
 def test_acid_is_cautioned_on_the_card_whose_step_takes_it(batch: Path) -> None:
     step = next(s for s in sheet(batch).steps if s.part.apart)
     page = desk_of(batch.parent).get(f"/batch/FW-1/weigh?line={step.lines[0].number}").html
-    card = page[: page.index('<p class="figure">')]
-    assert "bring them to pH 6 to 7 with Citric Acid" in card
-    assert "Solid acid and strong solutions hurt eyes" in card
+    figure, entry = page.index('<p class="figure">'), page.index('name="grams"')
+    assert "Solid acid and strong solutions hurt eyes" in page[figure:entry], "before anything of it is weighed"
+    assert figure < entry < page.index("bring them to pH 6 to 7 with Citric Acid"), "words push no grams down"
     whole = page[page.index("The whole sheet") :]
     assert "Solid acid and strong solutions hurt eyes" in whole
+
+
+def test_what_a_step_cautions_of_stays_on_the_cards_of_its_later_lines(batch: Path) -> None:
+    first, second = next(s for s in sheet(batch).steps if s.part.apart).lines[:2]
+    desk = desk_of(batch.parent)
+    desk.get(f"/batch/FW-1/weigh?line={first.number}")
+    assert desk.submit("/weigh", {"grams": f"{first.grams:g}"}).status == 200
+    page = desk.get(f"/batch/FW-1/weigh?line={second.number}").html
+    card = page[: page.index("The whole sheet")]
+    assert "Alkaline as supplied" in page[: page.index('name="grams"')], "what is weighed now"
+    assert card.count("Solid acid and strong solutions hurt eyes") == 1
 
 
 def test_a_step_without_a_line_is_shown_between_two_lines(batch: Path) -> None:

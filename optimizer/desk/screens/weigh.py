@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from urllib.parse import urlencode
 
 from optimizer.answers.bench import batch_of, change_plan_without, go_on_without, note_weights, sheet_of
@@ -171,18 +172,16 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
     left = max(0.0, line.grams - noted)
     so_far = f"{number(noted)} g of {grams_text(sheet, line.grams)} g are in. " if line.weighed else ""
     most = tolerance_g(sheet.batch, line.grams)
-    within = f"{steps_of(most, sheet.batch.scale.step_g)} g more or less is within the line's tolerance"
-    said = remark(sheet, line)
+    within = f"{steps_of(most, sheet.batch.scale.step_g)} g more or less is within tolerance."
+    besides = () if any(li.weighed for li in step.lines) else step.part.besides
+    cautions = [c.words for c in cautions_from([*besides, material], found.brief.library).values()]
     return markup(
-        tag("p", f"Line {line.number} of {len(sheet.lines)} · {head_of(step)}", class_="of"),
+        tag("p", f"Line {line.number} of {len(sheet.lines)} · {head_of(step)}", class_="of at-once"),
         tag("p", material.name, class_="what"),
-        tag("p", material.inci, class_="of") if material.inci != material.name else None,
-        notes(step.part.do),
-        _besides(found, step),
         tag("p", grams_text(sheet, left), tag("span", "g", class_="unit"), class_="figure"),
-        tag("p", f"{so_far}{within}; the scale shows {number(sheet.batch.scale.step_g)} g.", class_="of"),
-        tag("p", said) if said else None,
-        _care(found, line),
+        tag("p", f"{so_far}{within}", class_="of"),
+        _remark(remark(sheet, line), short=bool(cautions)),
+        alarms(cautions),
         form(
             asked,
             place(asked, "weigh"),
@@ -196,6 +195,8 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
             button("Note it"),
             keep=f"weigh-{material.id}",
         ),
+        _words(sheet, step, line),
+        None if besides else _besides(found, step),
         section("Noted of this line", _noted_of(asked, found, line.material.id)),
         _out_of_stock(asked, line),
     )
@@ -206,12 +207,21 @@ def _besides(found: Subject, step: Step) -> Html | None:
     return alarms(c.words for c in cautions_from(step.part.besides, found.brief.library).values())
 
 
-def _care(found: Subject, line: WeighLine) -> Html | None:
-    """Return handling and cautions of the material that is weighed."""
-    cautions = [tag("li", c.text) for c in cautions_from([line.material], found.brief.library).values()]
-    handling = tag("p", line.material.handling) if line.material.handling else None
-    listed = tag("ul", *cautions) if cautions else None
-    return tag("div", handling, listed, class_="caution") if handling or listed else None
+def _remark(said: str, *, short: bool) -> Html | None:
+    """Return what is said of a line; in short its first sentence, the rest folded, so that the field stays in sight."""
+    first, *rest = re.split(r"(?<!no\.)(?<=\.) ", said, maxsplit=1)
+    if rest and short:
+        return folded(first, tag("p", *rest))
+    return tag("p", said) if said else None
+
+
+def _words(sheet: WeighSheet, step: Step, line: WeighLine) -> Html:
+    """Return what the step has one do, and how its material is handled: below the grams, however long it is."""
+    material = line.material
+    inci = f"{material.inci}. " if material.inci != material.name else ""
+    scale = tag("p", f"{inci}The scale shows {number(sheet.batch.scale.step_g)} g.", class_="of")
+    handling = tag("p", material.handling) if material.handling else None
+    return tag("section", tag("h2", head_of(step)), notes(step.part.do), tag("h2", material.name), scale, handling)
 
 
 def lots_known(found: Subject, line: WeighLine) -> list[str]:

@@ -191,24 +191,23 @@ function ready(root) {
   for (const form of root.querySelectorAll("form[data-live] [data-without-script]")) form.hidden = true;
 }
 
-// A page in sight is told once that its file was changed elsewhere; out of sight it asks for nothing.
-
+// A page in sight is told once that its file was changed elsewhere, or that it is not let in any more; out of sight it
+// asks for nothing.
 const changed = document.getElementById("changed");
 let watching = null;
 
-function watch() {
+function watch(words) {
   if (watching) watching.close();
+  if (changed && words) changed.firstChild.textContent = words;
+  if (changed && words) changed.hidden = false;
+  speak(words);
   watching = changed && changed.hidden && !document.hidden ? new EventSource(changed.dataset.watch) : null;
   if (!watching) return;
-  watching.onmessage = (event) => {
-    changed.firstChild.textContent = event.data;
-    changed.hidden = false;
-    speak(event.data);
-    watch();
-  };
+  watching.onmessage = (event) => watch(event.data);
+  watching.onerror = () => watching.readyState === EventSource.CLOSED && watch(changed.dataset.closed);
 }
 
-document.addEventListener("visibilitychange", watch);
+document.addEventListener("visibilitychange", () => watch());
 setTimeout(watch, 2000);
 
 document.addEventListener("input", (event) => {
