@@ -29,7 +29,6 @@ from optimizer.bench.stage import Stage, stage_of, unfinished, waits_for_ph
 from optimizer.bench.strike import Strike, strike
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.bench.weighed import Weight, check_finish, checked, entry, note_finish, refuse_stale, with_actives
-from optimizer.bench.weighed import Weight, check_finish, checked, entry, note_finish, with_actives
 from optimizer.brief.brief import Brief
 from optimizer.brief.defaults import BenchDefaults, bench_defaults
 from optimizer.data.cautions import Caution

@@ -16,7 +16,7 @@ from optimizer.desk.asked import Asked, read_figure
 from optimizer.desk.frame import asking, button, choice, field, fields, folded, form, hidden, report, section
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import alarms, crossed, notes, said_of, strikable, striking, struck, sure
+from optimizer.desk.logged import alarms, care, crossed, notes, said_of, strikable, striking, struck, sure
 from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject, way
 from optimizer.desk.words import sentence
@@ -182,7 +182,7 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
         tag("p", grams_text(sheet, left), tag("span", "g", class_="unit"), class_="figure"),
         tag("p", f"{so_far}{within}; the scale shows {number(sheet.batch.scale.step_g)} g.", class_="of"),
         tag("p", said) if said else None,
-        _care(found, line),
+        care(material, found.brief.library),
         form(
             asked,
             place(asked, "weigh"),
@@ -204,14 +204,6 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
 def _besides(found: Subject, step: Step) -> Html | None:
     """Return the cautions of what a step has one handle besides its lines, such as acid."""
     return alarms(c.words for c in cautions_from(step.part.besides, found.brief.library).values())
-
-
-def _care(found: Subject, line: WeighLine) -> Html | None:
-    """Return handling and cautions of the material that is weighed."""
-    cautions = [tag("li", c.text) for c in cautions_from([line.material], found.brief.library).values()]
-    handling = tag("p", line.material.handling) if line.material.handling else None
-    listed = tag("ul", *cautions) if cautions else None
-    return tag("div", handling, listed, class_="caution") if handling or listed else None
 
 
 def lots_known(found: Subject, line: WeighLine) -> list[str]:
