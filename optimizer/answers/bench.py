@@ -5,7 +5,7 @@ Command line and desk call these; each writes through the same functions into th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from math import fsum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,16 +29,20 @@ from optimizer.bench.stage import Stage, stage_of, unfinished, waits_for_ph
 from optimizer.bench.strike import Strike, strike
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.bench.weighed import Weight, check_finish, checked, entry, note_finish, refuse_stale, with_actives
+from optimizer.brief.brief import Brief
 from optimizer.brief.defaults import BenchDefaults, bench_defaults
 from optimizer.data.cautions import Caution
+from optimizer.data.formula import Formula
 from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient
+from optimizer.data.purchase import short_of
 from optimizer.errors import DataError, UsageError, fault
 from optimizer.files import refuse_existing, write_atomic
 from optimizer.immutable import immutable, replace
 from optimizer.report.made import Laid, Weighed
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
+from optimizer.units import number as figure
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -124,11 +128,21 @@ def lay_batch(
     )
     text = batch_text(formula, found.setting, amount, head, step)
     told = (*bench.told(*taken), *([f"size: {size}, the batch_kg of the brief"] if sized else []))
+    batch = batch_from(tomli.loads(text), str(out))
     laid = Laid(
-        path=str(out), batch=batch_from(tomli.loads(text), str(out)), words=amount.words, notes=(*found.notes, *told)
-    )
+        path=str(out), batch=batch, words=amount.words, notes=(*found.notes, *told),
+        short=tuple(_short(found.brief, formula, batch.size_g)),
+    )  # fmt: skip
     write_atomic(out, text)
     return laid
+
+
+def _short(brief: Brief, formula: Formula, size_g: float) -> Iterator[str]:
+    """Yield, in sentences, of what the shelf holds less than a batch needs."""
+    needed = {line.item.id: line.percent * size_g / 1e5 for line in formula.lines}
+    items = {line.item.id: line.item for line in formula.lines}
+    for name, kg, there in short_of(brief.shelf.lines if brief.shelf else (), items, needed):
+        yield f"{figure(kg, 3)} kg {name} is needed; {figure(there, 3)} kg is on the shelf."
 
 
 @immutable

@@ -14,7 +14,7 @@ from optimizer.assessment.alarms import foremost
 from optimizer.bench.acid import AcidSession, PhAnswer, adjuster, ph_answer, points_answer
 from optimizer.bench.acid_log import Noted, note_reading, read_points, strike_reading
 from optimizer.bench.strike import Strike, strike_in, struck_of
-from optimizer.bench.thicken import log_of, logs_of
+from optimizer.bench.thicken import log_of, logs_of, planned_thickeners
 from optimizer.bench.thicken_entry import check_planned, percent_added, record
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution, stock
@@ -180,7 +180,7 @@ def thickened(
         reading: Further fields of the step, such as viscosity_mpas and ph.
         target: Wanted reading, in the unit of the log.
         wrong: A step to strike.
-        sure: Whether more than the limit is meant so.
+        sure: Whether more than the limit, or a thickener that is not planned, is meant so.
         after_percent: What the log ended with when this was read [%]; see `bench.thicken_entry.record`.
 
     Raises:
@@ -207,14 +207,17 @@ def thickened(
     logs = logs_of(content, *about, str(path))
     chosen = tuple(log for log in logs if material in ("", log.material.id))
     if material and not chosen:
-        check_planned(material, str(path), content, *about)
+        check_planned(material, str(path), content, *about, sure=sure)
         chosen = (log_of(material, content, *about),)
     own = cautions_from((log.material for log in chosen), found.brief.library).values()
     cautions = (*foremost(found.brief, found.formula, found.setting), *own)
+    planned = planned_thickeners(content, *about)
+    ways = dict.fromkeys([*(log.material_id for log in logs), *planned, *(log.material_id for log in chosen)])
     return Thickened(
         batch=found.name,
         logs=chosen,
         cautions=cautions,
         struck=struck_of(content, "step"),
         begun=bool(content.thickening),
+        ways=tuple(found.brief.library.by_id[name] for name in ways),
     )

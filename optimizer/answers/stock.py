@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def with_stock_left(brief: Brief) -> Brief:
-    """Return a brief whose shelf holds what is left, where the bench's defaults name records; else the same brief.
+    """Return a brief whose shelf holds what is left of it; where there are no records the same brief.
 
     Raises:
         DataError: If the records cannot be read.
@@ -33,12 +33,16 @@ def with_stock_left(brief: Brief) -> Brief:
 
 
 def records_of(scenario: Path) -> Path | None:
-    """Return the file of records that the bench's defaults beside a brief name; None if they name none."""
+    """Return the records that the bench's defaults beside a file name, else those beside it; None without any."""
     from optimizer.brief.defaults import bench_defaults
     from optimizer.brief.scenario import beside
+    from optimizer.records import STORE
 
     defaults = bench_defaults(scenario)
-    return beside(Path(defaults.where), defaults.records, "records") if defaults.records else None
+    if defaults.records:
+        return beside(Path(defaults.where), defaults.records, "records")
+    path = scenario.parent / STORE
+    return path if path.is_file() else None
 
 
 def stocked_brief(
@@ -67,7 +71,7 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
     Args:
         name: A shelf (.csv, .xlsx), or a brief that has one.
         on: The day (ISO 8601).
-        store: The records; else those that the bench's defaults name, else those beside the shelf, if they are there.
+        store: The records; else those of `records_of`.
         libraries: Library files instead of the shipped ones.
 
     Raises:
@@ -78,7 +82,6 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
     from optimizer.data.library import chosen_library
     from optimizer.data.shelf import read_shelf
     from optimizer.errors import fault
-    from optimizer.records import STORE
     from optimizer.records.stock import stock_left
     from optimizer.records.store import open_store
 
@@ -89,8 +92,8 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
         if brief.shelf is None:
             raise fault(name, "shelf", "the brief names no shelf.", "Name the shelf's file itself.")
         held, materials = brief.shelf, brief.library.materials
-    path, day = store or records_of(Path(name)) or Path(name).parent / STORE, date.fromisoformat(on)
-    if store is None and not path.is_file():
+    path, day = store or records_of(Path(name)), date.fromisoformat(on)
+    if path is None or (store is None and not path.is_file()):
         return stock_left(held, materials, None, day)
     with open_store(path) as opened:
         return stock_left(held, materials, opened, day)

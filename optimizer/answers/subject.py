@@ -80,6 +80,7 @@ def subject_of(
             raise fault(name, "", "a formula alone has no brief.", "Name its scenario with --for SCENARIO.")
         scenario = find_scenario(against)
         brief, given = read_given(path, scenario, changes=changes, shelf=shelf, libraries=libraries, rest=rest)
+        brief = with_stock_left(brief)
         formula = formula_at(brief.pool, given.doses)
         notes = (*given.notes, *brief.assumptions)
         setting = best_setting(brief, formula, given.target)

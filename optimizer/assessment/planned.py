@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import fsum, inf, isnan
+from math import fsum, isnan
 
 from optimizer.assessment.thickening import rule_of
 from optimizer.brief.brief import Brief
@@ -11,11 +11,11 @@ from optimizer.chemistry.interval import Interval
 from optimizer.data.formula import Formula, Line
 from optimizer.data.planned import Plan, PlannedDose, plan_of_formula
 from optimizer.data.pool import Ingredient
-from optimizer.data.purchase import stock_of
+from optimizer.data.purchase import short_of
 from optimizer.immutable import Figure, immutable, replace, told, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
-from optimizer.units import KEPT, USED, listed, number
+from optimizer.units import USED, listed, number
 
 
 @immutable
@@ -101,15 +101,9 @@ def short_for_plan(brief: Brief, formula: Formula, setting: Setting) -> Iterator
     planned = planned_cost(brief, formula, setting) if batch_kg and brief.shelf else None
     if planned is None or not batch_kg or brief.shelf is None:
         return
-    stock = stock_of(brief.shelf.lines, {d.item.id: d.item for d in planned.doses})
-    for dose in planned.doses:
-        needed = dose.percent.typical * batch_kg / 100
-        there = stock.get(dose.item.id, inf)
-        if there < needed * (1 - KEPT):
-            yield (
-                f"{number(needed, 3)} kg {dose.item.material.name} is planned for {number(batch_kg)} kg; "
-                f"{number(there, 3)} kg is on the shelf."
-            )
+    needed = {d.item.id: d.percent.typical * batch_kg / 100 for d in planned.doses}
+    for name, kg, there in short_of(brief.shelf.lines, {d.item.id: d.item for d in planned.doses}, needed):
+        yield f"{number(kg, 3)} kg {name} is planned for {number(batch_kg)} kg; {number(there, 3)} kg is on the shelf."
 
 
 def _filled(formula: Formula, doses: tuple[PlannedDose, ...]) -> Formula:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from math import inf, isnan
+from math import inf, isnan, nan
 
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
 from optimizer.brief.brief import Brief
@@ -156,6 +156,14 @@ def plan_of(formula: Formula, setting: Setting, brief: Brief) -> ThickeningPlan:
 def unfit_thickeners(formula: Formula, setting: Setting, brief: Brief) -> dict[str, str]:
     """Return the thickeners held ready that are no way to thicken a formula, by id, and why in sentences."""
     return {c.material.id: " ".join(c.against) for c in plan_of(formula, setting, brief).candidates if not c.suits}
+
+
+def against(material: Material, formula: Formula, setting: Setting, brief: Brief) -> tuple[str, ...]:
+    """Return, in sentences, what speaks against a thickener in a formula, be it planned or not."""
+    rule = rule_of(brief)
+    budget = electrolyte_of(formula, rule.salt)
+    route = salt_route(formula, rule, budget)
+    return _candidate(material, nan, False, formula, setting, brief, budget, route).against
 
 
 def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:

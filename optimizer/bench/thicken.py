@@ -7,7 +7,7 @@ from math import inf
 from typing import Literal
 
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
-from optimizer.assessment.thickening import WAIT_MIN, SaltRoute, plan_of, rule_of, step_of, window_of
+from optimizer.assessment.thickening import WAIT_MIN, SaltRoute, against, plan_of, rule_of, step_of, window_of
 from optimizer.bench.batch import Batch, ReadingKind, Scale, ThickenerStep, ThickeningEntry
 from optimizer.bench.made import besides, held_left_g, last_ph
 from optimizer.bench.stage import ended
@@ -20,6 +20,7 @@ from optimizer.immutable import Figure, immutable, seen, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, KEPT, USED, listed, number, whole_down
 
+READ_AS = {"viscosity_mpas": "a viscosity", "flow_s": "a time to run out", "judged": "a judgement from 1 to 5"}
 UNITS = {"viscosity_mpas": "mPa s", "flow_s": "s", "judged": "of 5"}
 NOISE = {"viscosity_mpas": 0.05, "flow_s": 0.05, "judged": 0.0}
 """Part of a reading by which it may differ when nothing changed; an editable default, no source. A judged reading is a
@@ -206,7 +207,12 @@ def _log(
     ph, notes = ph_of(batch, log)
     read = _LogRead(batch, log, material, kind, latest, points, ph, max(0.0, min(value for _, value in limits)))
     why = ended(batch)
-    notes = [*([] if why else notes), *_doubts(points, kind), *_beyond_plan(read)]
+    notes = [
+        *([] if why else notes),
+        *_unplanned(material, brief, formula, setting),
+        *_doubts(points, kind),
+        *_beyond_plan(read),
+    ]
     judged: tuple[State, str] = ("finished", why) if why else _judge(read)
     state, said = judged
     if material.function == "salt" and state == "open":
@@ -235,6 +241,15 @@ def _log(
         (*notes, *_hardly_weighed(step, batch.scale)),
         budget,
     )
+
+
+def _unplanned(material: Material, brief: Brief, formula: Formula, setting: Setting) -> Iterator[str]:
+    """Yield that nothing was held back for a thickener, and what speaks against it here."""
+    held = any(item.id == material.id for item in formula.thickeners)
+    if held or material.function == "salt" or formula.dose(material.id) > 0:
+        return
+    said = " ".join(against(material, formula, setting, brief)) or "Nothing that is known speaks against it."
+    yield f"It was not planned for this batch. {said} Try it on a 100 g sample first."
 
 
 def _beyond_plan(read: _LogRead) -> Iterator[str]:
@@ -431,7 +446,7 @@ def closed(batch: Batch, material: Material, ph: float | None) -> tuple[str, str
     if not low - KEPT <= ph <= high + KEPT:
         both = " to ".join(number(x, 2) for x in dict.fromkeys(shared))
         said = f"the last pH is {number(ph, 2)}, and {needs}"
-        return said, f"Adjust it to pH {both}, then log a reading with --ph."
+        return said, f"Adjust it to pH {both}, then log a reading with its pH."
     return None
 
 

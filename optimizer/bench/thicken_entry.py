@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, ThickenerStep, ThickeningEntry, append, change_batch
-from optimizer.bench.thicken import ThickeningLog, closed, log_of, ph_of, planned_thickeners
+from optimizer.bench.thicken import READ_AS, ThickeningLog, closed, log_of, ph_of, planned_thickeners
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
@@ -31,7 +31,7 @@ def record(
     sure: bool = False,
     after_percent: float | None = None,
 ) -> Batch:
-    """Append a step to the log of a planned thickener in the batch file, or only set its target.
+    """Append a step to the log of a thickener in the batch file, or only set its target.
 
     Args:
         path: The batch file.
@@ -41,7 +41,7 @@ def record(
         formula: The batch's formula.
         setting: The batch's pH.
         target: Wanted reading, in the unit of the log.
-        sure: Whether more than the limit is meant so.
+        sure: Whether more than the limit, or a thickener that is not planned, is meant so.
         after_percent: What the log ended with when this was read [%]; if it ends otherwise now, the step is refused.
 
     Raises:
@@ -51,7 +51,7 @@ def record(
     where = str(path)
 
     def change(document: Any, now: Batch) -> None:
-        material = check_planned(name, where, now, brief, formula, setting)
+        material = check_planned(name, where, now, brief, formula, setting, sure=sure)
         table = log_table(document, now, name)
         if target is not None:
             table["target"] = target
@@ -119,19 +119,24 @@ def _step(batch: Batch, material: Material, entry: Mapping[str, Any], where: str
     return step
 
 
-def check_planned(name: str, where: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> Material:
+def check_planned(
+    name: str, where: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting, *, sure: bool
+) -> Material:
     """Return the thickener with an id.
 
     Raises:
-        DataError: If there is none, it is no thickener, or it is not planned.
+        DataError: If there is none, it is no thickener, or it is neither planned nor meant so (`sure`).
     """
     known = {m.id: m for m in brief.library.materials if m.thickener is not None}
     if name not in known:
         what = "this is no thickener." if name in brief.library.by_id else "there is no such thickener."
         raise fault(where, f"thickening.{name}", what, nearest(name, known))
     planned = planned_thickeners(batch, brief, formula, setting)
-    if name not in planned:
-        step = f"Name it under [held_back] thickeners of the brief. {_planned_words(planned)}"
+    if name not in planned and not sure:
+        step = (
+            "If it is meant so, add --sure; for the next batch name it under [held_back] thickeners of the brief. "
+            + _planned_words(planned)
+        )
         raise fault(where, f"thickening.{name}", "this thickener is not planned for the batch.", step)
     return known[name]
 
@@ -151,8 +156,8 @@ def check_step(logged: ThickeningEntry | None, step: ThickenerStep, where: str) 
     if logged and logged.step:
         before = next(iter(logged.step[0].read_as))
         if before not in kinds:
-            what = f"the log is read as {before}, this step as {kinds[0]}; they cannot be compared."
-            problems.append(Problem(where, key, what, f"Read it as {before} too."))
+            what = f"the log is read as {READ_AS[before]}, this step as {READ_AS[kinds[0]]}; they cannot be compared."
+            problems.append(Problem(where, key, what, f"Read {READ_AS[before]} too."))
         last = logged.added_percent
         if step.added_percent < last - KEPT:
             what = f"{number(step.added_percent)} % is less than the {number(last)} % of the step before."

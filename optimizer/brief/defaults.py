@@ -33,7 +33,8 @@ class BenchDefaults(Frozen):
     shelf: str = ""
     """Shelf beside this file; also instead of the demo's where a shipped brief is asked for."""
     records: str = ""
-    """Records beside this file: what their batches used since the shelf was counted is taken off its stock."""
+    """Records instead of records.db beside the brief: what their batches used since the shelf was counted is taken off
+    its stock."""
     _file: str = PrivateAttr("")
 
     @property

@@ -29,7 +29,9 @@ def thicken(
     on: Annotated[str, typer.Option(help="Date, or date and time, such as 2026-05-04T10:30.")] = "",
     note: Annotated[str, typer.Option(help="Remark.")] = "",
     lot: Annotated[str, typer.Option(help="Lot of the thickener that was added.")] = "",
-    sure: Annotated[bool, typer.Option("--sure", help="More than the limit is in, and it is meant so.")] = False,
+    sure: Annotated[
+        bool, typer.Option("--sure", help="More than the limit is in, or it was not planned, and it is meant so.")
+    ] = False,
     strike: Strikes = None,
     why: Why = "",
     not_added: NotAdded = False,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from math import inf
 
 from optimizer.data.names import names_of
 from optimizer.data.pool import Ingredient
 from optimizer.data.shelf import ShelfLine
 from optimizer.immutable import Figure, immutable
+from optimizer.units import KEPT
 
 
 @immutable
@@ -48,3 +50,14 @@ def stock_of(lines: Iterable[ShelfLine], items: Mapping[str, Ingredient]) -> dic
         if line.stock_kg is not None:
             stock[name] = stock.get(name, 0.0) + line.stock_kg
     return stock
+
+
+def short_of(
+    lines: Iterable[ShelfLine], items: Mapping[str, Ingredient], needed: Mapping[str, float]
+) -> Iterator[tuple[str, float, float]]:
+    """Yield name, what is needed and what the shelf holds [kg] of each material of which it states less than that."""
+    stock = stock_of(lines, items)
+    for name, kg in needed.items():
+        there = stock.get(name, inf)
+        if there < kg * (1 - KEPT):
+            yield items[name].material.name, kg, there

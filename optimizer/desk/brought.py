@@ -15,7 +15,7 @@ from optimizer.data.facts import Material
 from optimizer.data.library import Library
 from optimizer.data.names import material_of
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import area, button, field, fields, form, hidden, written
+from optimizer.desk.frame import area, button, field, fields, form, hidden, kept_as, written
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import RefusedError
 from optimizer.desk.words import in_full, in_words, sentence
@@ -73,7 +73,7 @@ def bringing(asked: Asked, to: str, keep: str, hint: str, *more: Child) -> Html:
     return form(
         asked,
         to,
-        hidden({"keep": keep}) if shown else None,
+        hidden({"keep": kept_as(to, keep)}) if shown else None,
         area(asked, "lines", "Lines", hint=hint),
         field(asked, "sheet", "Or a file", kind="file", hint="CSV or XLSX; its lines take the place of those above."),
         *more,

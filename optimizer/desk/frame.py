@@ -125,7 +125,8 @@ def form(asked: Asked, to: str, *parts: Child, keep: str = "", photo: bool = Fal
         asked: The request that it answers.
         to: Address that it is sent to.
         parts: Fields and buttons.
-        keep: Under which name the browser keeps what is half typed until it is noted; empty for not at all.
+        keep: Under which name, beside the address, the browser keeps what is half typed until it is noted; empty for
+            not at all.
         photo: Whether a file may come with it.
         attributes: Of the element.
 
@@ -138,16 +139,21 @@ def form(asked: Asked, to: str, *parts: Child, keep: str = "", photo: bool = Fal
     return tag(
         "form",
         tag("input", type="hidden", name="form", value=asked.device.form_id(to.partition("?")[0])),
-        tag("input", type="hidden", name="keep", value=keep) if keep else None,
+        tag("input", type="hidden", name="keep", value=kept_as(to, keep)) if keep else None,
         *parts,
         method="post",
         action=to,
         enctype="multipart/form-data" if photo else None,
-        data_keep=keep or None,
+        data_keep=kept_as(to, keep) if keep else None,
         novalidate=True,
         autocomplete="off",
         **attributes,
     )
+
+
+def kept_as(to: str, keep: str) -> str:
+    """Return what half-typed fields are kept as: the address names the thing, such as a batch, and `keep` the form."""
+    return f"{to} {keep}"
 
 
 def asking(to: str, *parts: Child, **attributes: str | bool) -> Html:

@@ -38,7 +38,7 @@ class Outcome:
     Attributes:
         to: Where the browser goes then.
         words: What is said there.
-        clears: Which half-typed fields the browser may forget: the name of the form.
+        clears: Which half-typed fields the browser may forget, by what it keeps them as.
     """
 
     to: str

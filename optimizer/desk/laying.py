@@ -14,13 +14,14 @@ from optimizer.desk.html import Html, path_to
 from optimizer.desk.screen import RefusedError
 from optimizer.desk.words import in_words
 from optimizer.errors import DataError, UsageError
+from optimizer.report.made import Laid
 from optimizer.units import file_stem, number
 
 
 class Lay(Protocol):
     """What writes a batch file."""
 
-    def __call__(self, out: Path, **more: Any) -> object:
+    def __call__(self, out: Path, **more: Any) -> Laid:
         """Write it; more as `answers.bench.lay_batch` takes it."""
 
 
@@ -36,7 +37,7 @@ def laid(asked: Asked, brief: Path, lay: Lay) -> Outcome:
     size = _size(asked)
     out = brief.with_name(f"batch-{file_stem(called)}.toml")
     try:
-        lay(out, number=called, on=asked.today, **size)
+        short = lay(out, number=called, on=asked.today, **size).short
     except UsageError as error:
         raise RefusedError({"": in_words(error)}) from None
     except DataError as error:
@@ -44,7 +45,8 @@ def laid(asked: Asked, brief: Path, lay: Lay) -> Outcome:
         if taken:
             raise RefusedError({"number": "There is a batch of this number here. Choose another."}) from None
         raise RefusedError({"": in_words(error)}) from None
-    return asked.done(path_to("batch", name_of(asked.folder.path, out), "weigh"), f"Batch {called} is laid.")
+    said = " ".join((f"Batch {called} is laid.", *short))
+    return asked.done(path_to("batch", name_of(asked.folder.path, out), "weigh"), said)
 
 
 def _size(asked: Asked) -> dict[str, Any]:

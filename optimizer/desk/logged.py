@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from optimizer.bench.strike import Strike, Struck
+from optimizer.data.cautions import cautions_from
+from optimizer.data.facts import Material
+from optimizer.data.library import Library
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, folded, form, section, tick
 from optimizer.desk.html import Child, Html, markup, tag
@@ -30,6 +33,13 @@ def alarms(said: Iterable[str]) -> Html | None:
     """Return what is said before anything else, if there is anything."""
     listed = notes(said)
     return tag("div", listed, class_="caution", role="note") if listed else None
+
+
+def care(material: Material, library: Library) -> Html | None:
+    """Return handling and cautions of a material that is weighed."""
+    handling = tag("p", material.handling) if material.handling else None
+    cautions = notes(c.text for c in cautions_from([material], library).values())
+    return tag("div", handling, cautions, class_="caution") if handling or cautions else None
 
 
 def sure(asked: Asked, words: str, key: str = "") -> Html | None:

@@ -40,7 +40,7 @@ COMMAND = re.compile(
     r"""'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?: '[^']*'| "[^"]*"|(?!, then |[.;] |[.;)]?$|\)).)*)"""
 )
 INSTEAD = (
-    (r"add --sure", "tick 'It is meant so'"),
+    (r"add --sure", "tick 'It is meant so'"), (r"; for the next batch name it under \[held_back\] .*", "."),
     (r"[Rr]un the command again", "send it again"),
     (r"Write a further portion (as|with) [^;.]*[;.]( or strike what is wrong: tenside .*)?",
      "Sent again, it is a further portion; strike what is wrong."),

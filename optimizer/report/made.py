@@ -34,6 +34,8 @@ class Laid:
     """% w/w as supplied by id."""
     words: str = untold()
     notes: tuple[str, ...]
+    short: tuple[str, ...]
+    """Of what the shelf holds less than the batch needs, in sentences."""
 
     @told
     def next(self) -> tuple[str, ...]:
@@ -78,6 +80,7 @@ def laid_document(laid: Laid) -> Document:
     facts = [("batch", batch.batch), ("size", f"{batch.scale.told(batch.size_g)} g{words}")]
     facts.append(("held back", f"{number(batch.held_back_percent)} % of water for acid, thickener and evaporation"))
     facts.append(("scale", f"shows {number(batch.scale.step_g)} g"))
+    facts += [("shelf", said) for said in laid.short]
     facts += [("assumed", note) for note in laid.notes]
     sections = (Listing("Next", laid.next),)
     return Document(batch.product or "Batch", f"Wrote {laid.path}.", facts, sections)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from optimizer.bench.strike import Struck
 from optimizer.bench.thicken import ThickeningLog
 from optimizer.data.cautions import Caution
+from optimizer.data.facts import Material
 from optimizer.immutable import result, untold
 from optimizer.report.advice import budget_table
 from optimizer.report.cautions import alarm_listing, caution_listing
@@ -30,6 +31,8 @@ class Thickened:
     """Steps that count no more."""
     begun: bool = untold(default=False)
     """False if nothing is logged yet."""
+    ways: tuple[Material, ...] = untold(default=())
+    """Thickeners with a log, what else is planned, and the one that is asked for."""
 
 
 def thicken_document(found: Thickened) -> Document:

@@ -231,7 +231,7 @@ def test_salt_stays_closed_where_the_make_up_gives_it_no_charge_to_screen(tmp_pa
 
 def test_a_ph_outside_both_is_brought_to_what_they_share(tmp_path: Path, run: Run) -> None:
     log = log_of(run, laid(tmp_path, ph=7.1), LIQUID)
-    assert log["verdict"].endswith("Adjust it to pH 5 to 5.6, then log a reading with --ph.")
+    assert log["verdict"].endswith("Adjust it to pH 5 to 5.6, then log a reading with its pH.")
 
 
 def test_the_blend_before_any_thickener_may_be_read_and_a_new_ph_opens(tmp_path: Path, run: Run) -> None:

@@ -18,6 +18,7 @@ import pytest
 from selenium.webdriver.common.keys import Keys as Key
 
 from optimizer.answers.bench import lay_batch
+from optimizer.answers.kept import keep_batch
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
 from optimizer.desk import watch
@@ -228,6 +229,30 @@ def test_what_is_half_typed_stays_until_it_is_noted(browser: Any, folder: Path) 
         browser.get(f"{where}/batch/batch-12/weigh?line=1")
         browser.refresh()
         assert one(browser, "#grams").get_attribute("value") == ""
+
+
+def test_what_is_half_typed_of_one_thing_never_stands_at_another(browser: Any, tmp_path: Path) -> None:
+    for number in ("Q2", "Q3"):
+        keep_batch(batch_file(tmp_path, number), on="2026-05-04", store=tmp_path / "records.db")
+    shelf = tmp_path / "shelf.csv"
+    head, *lines = "material,stock kg,lot", "decyl-glucoside,5,A", "coco-glucoside,4,B", "coco-glucoside,3,C"
+    shelf.write_text("\n".join([head, *lines]), encoding="utf-8")
+    with served(tmp_path) as desk:
+        enter(browser, desk.address, desk.guard)
+        browser.get(f"{desk.address}/record?batch=Q2")
+        one(browser, "form[data-keep$=note]").find_element("xpath", "./ancestor::details/summary").click()
+        fill(browser, what="pH", value="4,1", text="smells sour")
+        browser.get(f"{desk.address}/record?batch=Q3")
+        assert one(browser, "#value").get_attribute("value") == "", "the other batch smells of nothing"
+        browser.get(f"{desk.address}/record?batch=Q2")
+        assert one(browser, "#value").get_attribute("value") == "4,1"
+        browser.get(f"{desk.address}/shelf?of=shelf.csv&line=3")
+        fill(browser, **{"stock-3": "0,7"})
+        shelf.write_text("\n".join([head, *lines[1:]]), encoding="utf-8")  # what was line 3 is line 2 now
+        browser.get(f"{desk.address}/shelf?of=shelf.csv&line=3")
+        assert one(browser, "#stock-3").get_attribute("value") == "", "nobody has counted lot C"
+        browser.get(f"{desk.address}/shelf?of=shelf.csv&line=2")
+        assert one(browser, "#stock-2").get_attribute("value") == "0,7"
 
 
 PAGES = (

@@ -19,6 +19,7 @@ from optimizer.files import digest, shipped
 from optimizer.records.batches import incoming_of, keep
 from optimizer.records.stock import SHORTEST, Holding, stock_left
 from optimizer.records.store import open_store
+from tests.support.desk import desk_of
 from tests.support.harbour import batch_file, weighed
 from tests.support.hostile import ask
 
@@ -180,6 +181,46 @@ def test_a_limit_of_stock_knows_what_was_used(tmp_path: Path, monkeypatch: pytes
     (tmp_path / "bench.toml").write_text('shelf = "shelf.csv"\n', encoding="utf-8")
     assert limit() == pytest.approx(10)
     assert digest(tmp_path / "shelf.csv") == before
+
+
+def betaine_in_water(folder: Path, name: str) -> Path:
+    """Write a brief of water and 20 % betaine, on a shelf of both."""
+    path = folder / f"{name}.toml"
+    path.write_text(
+        f'name = "{name}"\nshelf = "shelf.csv"\n[pool]\nmaterials = ["{BETAINE}"]\n[fixed]\n{BETAINE} = 20\n'
+        '[objective]\nminimise = "cost"\n',
+        encoding="utf-8",
+    )
+    shelf = HEAD + f"{BETAINE},,1,2026-03-10,2.7,,\naqua,,,,0.01,,\n"
+    (folder / "shelf.csv").write_text(shelf, encoding="utf-8")
+    return path
+
+
+def test_records_beside_a_brief_count_where_no_others_are_named(tmp_path: Path) -> None:
+    """900 g were used of 1 kg that was counted the day before: of the 0.6 kg for 1 + 2 kg of 20 % 0.1 kg is there."""
+    briefs = [betaine_in_water(tmp_path, name) for name in ("one", "two")]
+    wanted = [f"{brief}={kg}" for kg, brief in enumerate(briefs, 1)]
+    assert ask("together", *wanted, "--stock-only").code == 0
+    store_of(tmp_path, ("1", 900, "", "2026-03-11"))
+    assert ask("together", *wanted, "--stock-only").code == 4
+    plan = json.loads(ask("together", *wanted, "--json").out)
+    assert next(m for m in plan["balances"] if m["material"] == BETAINE)["stock"] == pytest.approx(0.1)
+
+
+def test_a_batch_that_needs_more_than_is_left_is_laid_with_a_word(tmp_path: Path) -> None:
+    """20 % of 1 kg are 0.2 kg; of 1 kg 900 g were used since it was counted."""
+    brief, sheet = betaine_in_water(tmp_path, "one"), tmp_path / "sheet.csv"
+    sheet.write_text(f"material,percent\n{BETAINE},20\naqua,80\n", encoding="utf-8")
+    laid = json.loads(ask("batch", str(brief), "--size", "1kg", "--out", str(tmp_path / "a.toml"), "--json").out)
+    assert laid["short"] == []
+    store_of(tmp_path, ("1", 900, "", "2026-03-11"))
+    for number, subject in enumerate(([str(brief)], [str(sheet), "--for", str(brief)])):
+        told = ask("batch", *subject, "--size", "1kg", "--out", str(tmp_path / f"b{number}.toml"))
+        assert "0.2 kg Cocamidopropyl Betaine is needed; 0.1 kg is on the shelf." in " ".join(told.out.split())
+    page = desk_of(tmp_path)
+    page.get("/formula/one/batch")
+    said = page.submit("/batch", {"number": "7", "kilos": "1"}).text
+    assert "Batch 7 is laid. 0.2 kg Cocamidopropyl Betaine is needed; 0.1 kg is on the shelf." in said
 
 
 def test_a_wrong_day_is_told_with_its_row(tmp_path: Path) -> None:

@@ -178,7 +178,7 @@ def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
         _fields(asking, there, f"{line.row}", line.currency),
         tag("p", button("Write it"), button("Take it off the shelf", quiet=True, name="off", value="yes"),
             class_="buttons"),
-        keep=f"shelf-{line.row}",
+        keep=" ".join((path.name, line.material, line.lot, line.supplier)),
     )  # fmt: skip
 
 
@@ -217,5 +217,5 @@ def _add(asked: Asked, path: Path) -> Html:
         field(asking, "pack_kg", "Pack", figure=True, unit="kg", key=f"pack-{path.stem}"),
         _fields(asking, empty, f"new-{path.stem}", ""),
         button("Add it"),
-        keep="shelf-new",
+        keep=f"{path.name} new",
     )

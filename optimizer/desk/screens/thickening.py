@@ -2,19 +2,39 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from urllib.parse import urlencode
+
 from optimizer.answers.bench import batch_of
 from optimizer.answers.logs import thickened
+from optimizer.answers.subject import Subject
 from optimizer.bench.batch import Batch
 from optimizer.bench.stage import ended
 from optimizer.bench.thicken import ThickeningLog
+from optimizer.data.facts import Material
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report
+from optimizer.desk.frame import asking, button, choice, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, added, crossed, entry, late, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import (
+    add_now,
+    added,
+    care,
+    crossed,
+    entry,
+    late,
+    log,
+    notes,
+    said_of,
+    striking,
+    struck,
+    sure,
+)
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import first_said, onwards, page_of, place, subject
-from optimizer.report.thicken import thicken_document
+from optimizer.desk.words import in_words
+from optimizer.errors import DataError
+from optimizer.report.thicken import Thickened, thicken_document
 from optimizer.units import number
 
 SCREEN = Screen()
@@ -50,40 +70,60 @@ def act(asked: Asked) -> Outcome:
         found, material, added=f"{round(total, 6)!r}%", reading=reading, target=asked.maybe("target", "the target"),
         sure=asked.ticked("sure"), after_percent=before,
     )  # fmt: skip
-    return asked.done(to, f"Noted: {number(value, 2)} after {number(now, 4)} g more.")
+    here = f"{to}?{urlencode({'material': material})}"
+    return asked.done(here, f"Noted: {number(value, 2)} after {number(now, 4)} g more.")
 
 
 @SCREEN.at("/batch/{batch}/thicken", act=act)
 def thickening(asked: Asked) -> Page:
     """Show the next step and the log."""
     found = subject(asked)
-    batch, told = batch_of(found), thickened(found)
-    wanted = asked.text("material") or asked.query.get("material", "")
-    chosen = next((one for one in told.logs if one.material_id == wanted), told.logs[0] if told.logs else None)
-    document = thicken_document(told)
+    batch, told = batch_of(found), _told(asked, found)
+    chosen = told.logs[0] if told.logs else None
     parts: list[Html | None] = [first_said(found)]
     if chosen is None:
-        parts += [tag("p", document.verdict), onwards(asked, found, "thicken")]
+        parts += [tag("p", "No thickener is planned for this batch."), _another(asked, found, open_=True)]
+        parts.append(onwards(asked, found, "thicken"))
     else:
         noting = late(asked, _step(asked, batch, chosen), ended(batch))
-        parts += [_others(asked, told.logs, chosen), _now(chosen), noting]
+        parts += [_ways(asked, told.ways, chosen), _now(chosen), care(chosen.material, found.brief.library), noting]
         parts += [onwards(asked, found, "thicken"), _log(asked, chosen), crossed(told.struck)]
-    whole = report(document, materials=found.brief.library.by_id)
-    parts.append(folded("All of it: limits, curve, cautions", whole, open_=bool(chosen and chosen.points)))
+        whole = report(thicken_document(told), materials=found.brief.library.by_id)
+        parts.append(folded("All of it: limits, curve, cautions", whole, open_=bool(chosen.points)))
+        parts.append(_another(asked, found, open_="material" in asked.problems))
     parts.append(tag("p", tag("a", "Advice", href=place(asked, "advice")), class_="go"))
     return page_of(asked, batch, "thicken", *parts)
 
 
-def _others(asked: Asked, logs: tuple[ThickeningLog, ...], here: ThickeningLog) -> Html | None:
-    """Return links to the other thickeners that are planned, where nothing was begun."""
-    if len(logs) < 2:
+def _told(asked: Asked, found: Subject) -> Thickened:
+    """Return the log of the thickener that was asked for, be it planned or not; else what is told of the batch."""
+    wanted = asked.text("material") or asked.query.get("material", "")
+    if wanted:
+        try:
+            return thickened(found, wanted, sure=True)
+        except DataError as error:
+            asked.problems["material"] = in_words(error)
+    return thickened(found)
+
+
+def _ways(asked: Asked, ways: tuple[Material, ...], here: ThickeningLog) -> Html | None:
+    """Return links to every thickener with a log, or planned."""
+    if len(ways) < 2:
         return None
     items = (
-        tag("li", tag("a", one.name, href=f"{place(asked, 'thicken')}?material={one.material_id}",
-                      aria_current="true" if one is here else None))
-        for one in logs
+        tag("li", tag("a", one.name, href=f"{place(asked, 'thicken')}?material={one.id}",
+                      aria_current="true" if one.id == here.material_id else None))
+        for one in ways
     )  # fmt: skip
     return tag("ol", *items, class_="way")
+
+
+def _another(asked: Asked, found: Subject, *, open_: bool) -> Html:
+    """Return the way to a thickener that was not planned."""
+    asked = replace(asked, typed={name: [value] for name, value in asked.query.items()})
+    names = sorted(m.name for m in found.brief.library.materials if m.thickener is not None)
+    name = field(asked, "material", "Thickener", hint="Its name; what speaks against it here is told.", choices=names)
+    return folded("Another thickener", asking(place(asked, "thicken"), name, button("Look", quiet=True)), open_=open_)
 
 
 def _now(here: ThickeningLog) -> Html:
@@ -130,7 +170,7 @@ def _step(asked: Asked, batch: Batch, here: ThickeningLog) -> Html:
                 field(asked, "note", "Note"),
             ),
         ),
-        sure(asked, "more than the limit is in"),
+        sure(asked, "it was not planned, or more than the limit is in"),
         button("Note it"),
         keep=f"thicken-{here.material_id}",
     )

@@ -6,7 +6,7 @@ const speak = (words) => words && (document.getElementById("speaks").textContent
 
 // What is half typed, kept for this window until the desk says that it is noted.
 
-const keptAs = (form) => `half-typed ${location.pathname} ${form.dataset.keep}`;
+const keptAs = (form) => `half-typed ${form.dataset.keep}`;
 
 const fieldsOf = (form) =>
   [...form.elements].filter((e) => e.name && !["hidden", "submit", "file", "button"].includes(e.type));
@@ -39,9 +39,7 @@ function recall(form) {
 
 function forget() {
   const noted = document.querySelector("[data-clears]")?.dataset.clears;
-  if (noted)
-    for (const key of Object.keys(sessionStorage))
-      if (key.startsWith("half-typed ") && key.endsWith(` ${noted}`)) sessionStorage.removeItem(key);
+  if (noted) sessionStorage.removeItem(`half-typed ${noted}`);
   // Loaded again, or come back to, a page says nothing twice and sends no form again: it is asked for from here on.
   const here = new URL(location.href);
   here.searchParams.delete("said");
