@@ -78,8 +78,8 @@ def cost_for(
     Args:
         found: The subject.
         called: What to name as the source of the costs if no costs file is.
-        size: What is made: '5 kg', '3 L', '20 bottles'.
-        bottles: Bottles that must come out, instead of a size.
+        size: What is made: '5 kg', '3 L', '20 bottles'; of a finished batch: another size of what it became.
+        bottles: Bottles that must come out, instead of a size; of a finished batch: those that did.
         bottle: Content of a bottle in ml, or such as '250 g'.
         density: Measured density [g/ml].
         loss: Part that does not reach the bottles [%].
@@ -97,10 +97,8 @@ def cost_for(
         asked, more = asked.with_defaults(bench)
         taken += more
     known = _costs_of(found, costs, margin, markup)
-    formula, finished, told = _as_made(found)
-    made, assumed = _size_of(found, known, asked)
-    if finished is not None and asked == SizeAsked():
-        made = finished
+    formula, finished, told = _as_made(found, asked)
+    made, assumed = _size_of(found, known, asked, finished)
     brief = found.brief
     costing = cost_of_batch(
         formula,
@@ -178,11 +176,10 @@ def advice_for(found: Subject) -> Answer[Advised]:
     )
 
 
-def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
-    """Return a finished batch as it was made, with its size; everything else as planned, without one."""
+def _as_made(subject: Subject, asked: SizeAsked) -> tuple[Formula, float | None, tuple[str, ...]]:
+    """Return a finished batch as it was made, with its mass [g]; everything else as planned, without one."""
     from optimizer.assessment.planned import as_planned
     from optimizer.bench.reconcile import formula_made
-    from optimizer.bench.size import size_made
 
     batch = subject.batch
     if batch is None or batch.finish.mass_g is None:
@@ -191,11 +188,12 @@ def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
             assumed = ("costed as planned: the finished mass is not noted yet.", *assumed)
         return formula, None, assumed
     went = went_in(batch, subject.brief.library.by_id)
-    assumed = (
-        "costed as made, with the acid, thickener and water that are noted.",
-        *(f"{note}." for note in went.notes),
-    )
-    return formula_made(subject.brief, batch, went.percent), size_made(batch, went.mass_g), assumed
+    other = f", for the {asked.size} that were asked instead of the {went.mass_g:g} g that were made" * bool(asked.size)
+    notes = [f"costed as made, with the acid, thickener and water that are noted{other}."]
+    if asked.loss is not None and (asked.bottles or batch.finish.bottles) and not asked.size:
+        notes.append("the bottles that were counted tell what was lost; --loss is not used.")
+    notes += [f"{note}." for note in went.notes]
+    return formula_made(subject.brief, batch, went.percent), went.mass_g, tuple(notes)
 
 
 def _costs_of(subject: Subject, name: str, margin: float | None, markup: float | None) -> Costs:
@@ -212,9 +210,12 @@ def _costs_of(subject: Subject, name: str, margin: float | None, markup: float |
     return costs.model_copy(update={"sale": sale})
 
 
-def _size_of(subject: Subject, costs: Costs, asked: SizeAsked) -> tuple[Size, tuple[str, ...]]:
-    """Return the size of the batch: the command line goes before the batch file, which goes before the costs file."""
-    from optimizer.bench.size import size_of
+def _size_of(subject: Subject, costs: Costs, asked: SizeAsked, finished: float | None) -> tuple[Size, tuple[str, ...]]:
+    """Return the size of the batch: the command line goes before the batch file, which goes before the costs file.
+
+    What was made of a finished batch [g], and how many bottles came of it, stands whatever a bottle holds.
+    """
+    from optimizer.bench.size import size_made, size_of
 
     batch = subject.batch
     notes: tuple[str, ...] = ()
@@ -227,6 +228,12 @@ def _size_of(subject: Subject, costs: Costs, asked: SizeAsked) -> tuple[Size, tu
             notes = ("bottles are not counted: the batch file states no density_g_per_ml.",)
         else:
             content = Amount(batch.bottle_ml, "ml", f"{batch.bottle_ml:g} ml")
+    loss = asked.loss
+    if loss is None:
+        loss = batch.loss_percent if batch and "loss_percent" in batch.model_fields_set else costs.loss_percent
+    if batch and finished is not None and not asked.size:
+        count = asked.bottles or batch.finish.bottles or 0
+        return size_made(batch.where, finished, count, content, density, loss), notes
     if asked.size:
         amount = option(asked.size, "--size")
     elif asked.bottles:
@@ -241,9 +248,6 @@ def _size_of(subject: Subject, costs: Costs, asked: SizeAsked) -> tuple[Size, tu
         notes = (f"no size was stated; {kg:g} kg are costed.",)
     if amount.unit == "bottles" and content is None:
         raise UsageError("a number of bottles needs the content of one: --bottle 250 --density 1.02.")
-    loss = asked.loss
-    if loss is None:
-        loss = batch.loss_percent if batch and "loss_percent" in batch.model_fields_set else costs.loss_percent
     return size_of(amount, content, density, loss), notes
 
 

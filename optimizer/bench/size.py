@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from optimizer.bench.amount import Amount, sound_density
-from optimizer.bench.batch import Batch
 from optimizer.errors import fault
-from optimizer.immutable import immutable, told
+from optimizer.immutable import immutable, replace, told
 from optimizer.units import AS_TYPED, whole_down
 
 
@@ -42,29 +41,30 @@ class Size:
         return max(0.0, self.filled_g - self.sold_g)
 
 
-def size_made(batch: Batch, mass_g: float) -> Size:
+def size_made(
+    where: str, mass_g: float, count: int, bottle: Amount | None, density: float | None, loss_percent: float
+) -> Size:
     """Return the size of a finished batch: its mass, and the bottles that were counted, else those it would fill.
 
     Args:
-        batch: The batch file's content; its content of a bottle and its density are taken.
+        where: Its file.
         mass_g: What was made, with what stayed in vessels [g].
+        count: Bottles that were counted; 0 if nobody counted them. They tell what was lost.
+        bottle: Content of a bottle, as a volume or a mass; without it nothing is bottled.
+        density: Density of the product [g/ml].
+        loss_percent: Part that does not reach the bottles, where they were not counted [%].
 
     Raises:
-        DataError: If more was filled than was made, or not one bottle becomes full.
+        DataError: If more was filled than was made, not one bottle becomes full, or a volume lacks its density.
     """
-    ml, density, count = batch.bottle_ml, batch.density_g_per_ml, batch.finish.bottles
-    if not ml or density is None:
-        return Size(mass_g, batch.loss_percent, density=density)
-    if not count:
-        return size_of(
-            Amount(mass_g, "g", f"{mass_g:g} g"), Amount(ml, "ml", f"{ml:g} ml"), density, batch.loss_percent
-        )
-    fill = ml * density
-    loss = 100 * (1 - count * fill / mass_g)
+    filled = size_of(Amount(mass_g, "g", f"{mass_g:g} g"), bottle, density, 0.0 if count and bottle else loss_percent)
+    if not count or filled.fill_g is None:
+        return filled
+    loss = 100 * (1 - count * filled.fill_g / mass_g)
     if loss < -AS_TYPED:
-        what = f"{count} bottles of {fill:g} g are more than the {mass_g:g} g that were made."
-        raise fault(batch.where, "finish.bottles", what, "Check bottles, density and the finished mass.")
-    return Size(mass_g, max(loss, 0.0), count, fill, ml, density)
+        what = f"{count} bottles of {filled.fill_g:g} g are more than the {mass_g:g} g that were made."
+        raise fault(where, "finish.bottles", what, "Check bottles, density and the finished mass.")
+    return replace(filled, loss_percent=max(loss, 0.0), bottles=count)
 
 
 def size_of(amount: Amount, bottle: Amount | None, density: float | None, loss_percent: float = 0.0) -> Size:

@@ -454,6 +454,39 @@ def test_a_finished_batch_is_costed_as_made(tmp_path: Path) -> None:
     assert told["size"]["bottles"] == 3
 
 
+@pytest.mark.parametrize(
+    ("options", "bottles", "made", "lost"),
+    [
+        (("--bottle", "200"), 3, 980, 380),  # 3 x 200 g of the 980 g are sold
+        (("--bottle", "200", "--density", "1.02"), 3, 980, 368),
+        (("--bottle", "250 g"), 3, 980, 230),
+        (("--density", "1.1"), 3, 980, 155),
+        (("--bottles", "2"), 2, 980, 480),
+        (("--loss", "50"), 3, 980, 230),  # what was counted stands
+        (("--size", "2 kg"), 8, 2000, 0),  # another size of the same
+    ],
+)
+def test_what_a_bottle_holds_changes_neither_the_mass_nor_the_bottles_that_were_counted(
+    tmp_path: Path, options: tuple[str, ...], bottles: int, made: float, lost: float
+) -> None:
+    told = costed(tmp_path, FINISHED + "finish = {mass_g = 980.0, bottles = 3}\n", *options)
+    size = told["size"]
+    assert (size["bottles"], size["made_g"]) == (bottles, made)
+    assert size["made_g"] - size["sold_g"] == pytest.approx(lost)
+    whole = (0.22 * 3.4 + 0.76 * 0.025) * made / 980
+    assert told["total"] == pytest.approx(whole, abs=1e-9)
+    assert told["per_bottle"] == pytest.approx(whole / bottles, abs=1e-9)
+    assert any("--loss is not used" in note for note in told["notes"]) == ("--loss" in options)
+    assert any("instead of the 980 g that were made" in note for note in told["notes"]) == ("--size" in options)
+
+
+def test_a_finished_batch_without_counted_bottles_fills_those_that_it_can(tmp_path: Path) -> None:
+    """980 g less 10 % are 882 g: three bottles of 250 g."""
+    told = costed(tmp_path, FINISHED + "finish = {mass_g = 980.0}\n", "--loss", "10")
+    assert (told["size"]["bottles"], told["size"]["made_g"]) == (3, 980)
+    assert told["size"]["filled_g"] == pytest.approx(882)
+
+
 def test_a_batch_without_its_final_mass_is_costed_as_planned_and_says_so(tmp_path: Path) -> None:
     # With 0.2 % of acid at 4.20 and, as salt thickens this one, 0.5 % of salt at 0.95 EUR/kg (the demo shelf) in place
     # of water.
