@@ -6,7 +6,7 @@ from pathlib import Path
 
 from optimizer.data.facts import Material
 from optimizer.data.names import names_of
-from optimizer.data.sheet import number_of, read_rows, recognised, text_of
+from optimizer.data.sheet import beyond, number_of, read_rows, recognised, text_of
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.files import read_text
 from optimizer.immutable import immutable, replace
@@ -165,11 +165,14 @@ def _table_rows(path: Path) -> tuple[list[Row], str]:
     name_at, dose_at = by_field["material"], by_field[given]
     rows = []
     for number_, row in table[1:]:
+        problems += beyond(f"{path}, row {number_}", row, headings)[0]
         name = text_of(row[name_at]) if name_at < len(row) else ""
         text = text_of(row[dose_at]) if dose_at < len(row) else ""
         if name and text and name.casefold() not in ("total", "sum"):
             keys = (f"column '{headings[name_at]}'", f"column '{headings[dose_at]}'")
             rows.append((f"{path}, row {number_}", *keys, name, text))
+    if problems:
+        raise DataError(problems)
     return rows, given
 
 

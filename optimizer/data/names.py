@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from optimizer.data.facts import Material
 from optimizer.errors import Problem, UsageError, nearest
 from optimizer.immutable import immutable
-from optimizer.units import listed
+from optimizer.units import listed, number
 
 ABBREVIATIONS: Mapping[str, str] = {
     "water": "Aqua", "purified water": "Aqua", "distilled water": "Aqua", "deionised water": "Aqua",
@@ -38,6 +38,9 @@ WATERS = frozenset((
     "and", "for", "of", "the", "1", "2", "3", "i", "ii", "iii", "part", "first", "second", "rest",
 ))  # fmt: skip
 """Words behind 'water' that leave it plain water."""
+AS_SAID = "as you said"
+PURE, THIN = 95.0, 50.0
+"""A material that holds so much of what it is called [%] is that; one that holds no more than so much is a solution."""
 PLAIN_WATER = 99.5
 """Least share of water in plain water [%]."""
 
@@ -48,7 +51,7 @@ class Meant:
 
     Attributes:
         id: The material; empty if it is not certain.
-        how: What was assumed beyond the name itself; empty if nothing was.
+        how: What was assumed beyond the name itself, or why it is not certain; empty if nothing is to be told.
         candidates: Ids that it could be, if it is not certain.
         exact: Whether each of these has just this name.
     """
@@ -87,11 +90,10 @@ class Names:
         """
         plain = _words(text)
         if plain in self._own:
-            return Meant(self._own[plain], "as you said")
+            return Meant(self._own[plain], AS_SAID)
         if text.strip() in self._materials:
             return Meant(text.strip())
-        strengths = [float(s.replace(",", ".")) for s in re.findall(r"(?<!\d)(\d+(?:[.,]\d+)?)\s*%", text)]
-        bare = _words(_bare(text))
+        strengths, bare = _strengths(text), _words(_bare(text))
         for words in dict.fromkeys((plain, bare, self._short.get(plain, ""), self._short.get(bare, ""))):
             found = self._by_name.get(words, set()) if words else set()
             if not found:
@@ -99,9 +101,12 @@ class Names:
             if self.is_water(*found) and words != plain and _aside(text) - WATERS:
                 return Meant(candidates=tuple(sorted(found)))  # 'water (rose)' is no plain water
             how = "" if words == plain else f"read as {self._materials[min(found)].name}"
+            close = [i for i in sorted(found) if any(self._has(i, s) for s in strengths)]
+            if strengths and not close and words != plain and all(map(self._active, found)):
+                held = listed([f"{i} holds {number(self._active(i), 1)} %" for i in sorted(found)])
+                return Meant(how=held, candidates=tuple(sorted(found)), exact=True)
             if len(found) == 1:
                 return Meant(next(iter(found)), how)
-            close = [i for i in sorted(found) if any(self._has(i, s) for s in strengths)]
             if len(close) == 1:
                 return Meant(close[0], f"told apart by its strength: {self._materials[close[0]].name}")
             named = [i for i in sorted(found) if _words(self._materials[i].name) == words]
@@ -111,9 +116,35 @@ class Names:
         near = get_close_matches(plain, self._by_name, n=3, cutoff=0.75)
         return Meant(candidates=tuple(dict.fromkeys(i for name in near for i in sorted(self._by_name[name]))))
 
+    def meaning_of_amount(self, text: str) -> Meant:
+        """Return what a cell means beside which an amount stands, such as a dose or a price.
+
+        As `meaning`, but a strength that the material's name states and the cell does not is told: a dose of the pure
+        substance is another one. What holds no more than half is only offered.
+        """
+        meant = self.meaning(text)
+        if not meant.id or meant.how == AS_SAID or text.strip() in self._materials:
+            return meant
+        material, held = self._materials[meant.id], self._active(meant.id)
+        if _words(_bare(material.name)) == _words(material.name):  # no strength in its name
+            same = self._by_name[_words(material.name)] - {meant.id}
+            others = listed(sorted(self._materials[i].name for i in same), "or")
+            return Meant(meant.id, f"read as {material.name}, not {others}") if same and not meant.how else meant
+        if held >= PURE or _strengths(text) or _words(text) == _words(material.name):
+            return meant
+        told = f"{material.name} holds {number(held, 1)} % {material.inci}"
+        if held <= THIN:
+            pure = f"{told}, so 1 g of the pure substance is {number(100 / held, 1)} g of it"
+            return Meant(how=pure, candidates=(meant.id,), exact=True)
+        return Meant(meant.id, f"as supplied: {told}")
+
     def is_water(self, *found: str) -> bool:
         """Return whether all these materials are plain water."""
         return all(self._materials[i].carried("Aqua") >= PLAIN_WATER for i in found)
+
+    def _active(self, name: str) -> float:
+        """Return what a material usually holds of its active substances [% as supplied]."""
+        return sum(s.typical for s in self._materials[name].substances if s.role == "active")
 
     def _has(self, name: str, strength: float) -> bool:
         material = self._materials[name]
@@ -140,7 +171,8 @@ def material_of(text: str, materials: Iterable[Material], *, unknown: bool = Fal
     if meant.id:
         return meant.id
     if meant.exact:
-        raise UsageError(f"'{text}' could be {listed(list(meant.candidates), 'or')}. Write the id.")
+        held = f"; {meant.how}" if meant.how else ""
+        raise UsageError(f"'{text}' could be {listed(list(meant.candidates), 'or')}{held}. Write the id.")
     if unknown:
         return text
     holding = sorted(i for i, m in known.items() if _words(text) and f" {_words(text)} " in f" {_words(m.name)} ")
@@ -202,6 +234,11 @@ def found_by(words: str, materials: Iterable[Material]) -> list[Material]:
 def _aside(text: str) -> set[str]:
     """Return the words that stand in brackets."""
     return {w for part in re.findall(r"[(\[]([^)\]]*)[)\]]", text) for w in _words(part).split()}
+
+
+def _strengths(text: str) -> list[float]:
+    """Return the strengths [%] that a name tells."""
+    return [float(s.replace(",", ".")) for s in re.findall(r"(?<!\d)(\d+(?:[.,]\d+)?)\s*%", text)]
 
 
 def _bare(text: str) -> str:

@@ -5,10 +5,10 @@ import io
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from math import isinf
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from optimizer.errors import DataError, Problem, fault, slip_of
 from optimizer.files import read_bytes, read_text
@@ -22,6 +22,15 @@ MAX_LETTERS = 5_000
 TOO_WIDE = f"more than {MAX_COLUMNS} cells in one row."
 
 Headings = Mapping[str, Iterable[str]]
+
+
+class Sheet(NamedTuple):
+    """One sheet as others send it."""
+
+    title: str
+    rows: list[tuple[int, list[Any]]]
+    between: str
+    """The sign between its cells; empty in a workbook."""
 
 
 def read_rows(path: Path) -> list[tuple[int, list[Any]]]:
@@ -41,20 +50,24 @@ def rows_of(path: Path, text: str) -> list[tuple[int, list[Any]]]:
 
 def csv_rows(path: Path, text: str) -> tuple[str, list[tuple[int, list[Any]]]]:
     """Return the sign between the cells of a CSV, and every row with its number, empty ones too."""
-    return _delimiter(text), _csv(path, text)
+    return delimiter_of(text), _csv(path, text)
 
 
-def read_sheets(path: Path) -> list[tuple[str, list[tuple[int, list[Any]]]]]:
-    """Return the title and the rows of every sheet that holds anything, as others send them.
+def read_sheets(path: Path) -> list[Sheet]:
+    """Return every sheet that holds anything, as others send them.
 
     A CSV has one sheet without a title and may also be written in UTF-16 or, as older programs do, in Windows-1252.
 
     Raises:
         DataError: As `read_rows`.
     """
-    sheets = _xlsx(path) if is_workbook(path) else [("", _csv(path, text_of_others(path)))]
-    held = [(title, rows) for title, rows in sheets if any(text_of(c) for _, row in rows for c in row)]
-    return [(title, _checked(path, rows)) for title, rows in held or list(sheets)[:1]]
+    if is_workbook(path):
+        sheets = [Sheet(title, rows, "") for title, rows in _xlsx(path)]
+    else:
+        text = text_of_others(path)
+        sheets = [Sheet("", _csv(path, text), delimiter_of(text))]
+    held = [sheet for sheet in sheets if any(text_of(c) for _, row in sheet.rows for c in row)]
+    return [sheet._replace(rows=_checked(path, sheet.rows)) for sheet in held or sheets[:1]]
 
 
 def is_workbook(path: Path) -> bool:
@@ -139,12 +152,32 @@ def text_of(cell: object) -> str:
     return "" if cell is None else str(cell).strip()
 
 
+def filled(cells: Sequence[Any]) -> int:
+    """Return how many cells there are up to the last one that holds anything."""
+    return max((k + 1 for k, cell in enumerate(cells) if text_of(cell)), default=0)
+
+
+def beyond(where: str, cells: Sequence[Any], headings: Sequence[Any]) -> tuple[list[Problem], str]:
+    """Return what is wrong with the cells of a line that no heading stands above, and what is told if nothing is.
+
+    A figure there is one that somebody means, or the decimals of the one before it.
+    """
+    left = [f"'{text}'" for cell in cells[filled(headings) :] if (text := text_of(cell))]
+    if not any(re.search(r"\d", text) for text in left):
+        return [], f"{', '.join(left)}: beyond the headings, so not read." if left else ""
+    what = f"{', '.join(left)}: a figure beyond the headings."
+    step = "Head its column, or delete it; a figure with a decimal comma needs quotes, or semicolons between the cells."
+    return [Problem(where, "", what, step)], ""
+
+
 def number_of(text: str) -> float:
     """Read a number as people write it: with signs of money, % or kg, thousands separators, a decimal comma.
 
     Raises:
         ValueError: If it is no number or can be read two ways, such as 1,234; the text completes a sentence.
     """
+    if re.search(r"\d\s+(?!\d{3}(?!\d))\d", text):
+        raise ValueError("has a blank between its digits")
     plain = re.sub(r"[\s€£$%']|EUR|GBP|USD|kg", "", text)
     if re.fullmatch(r"[+-]?[1-9]\d{0,2}[,.]\d{3}", plain) and "." not in plain[-4:]:
         raise ValueError("can be read two ways, as a thousands separator or a decimal comma")
@@ -170,7 +203,7 @@ def writable(text: str) -> str:
     return "".join(c if c >= " " or c in "\t\n\r" else " " for c in text)
 
 
-def _delimiter(text: str) -> str:
+def delimiter_of(text: str) -> str:
     """Return the sign that stands equally often on most of the first lines; titles have none, prices have commas."""
     lines = [line for line in text.splitlines() if line.strip()][:50]
 
@@ -182,7 +215,7 @@ def _delimiter(text: str) -> str:
 
 
 def _csv(path: Path, text: str) -> list[tuple[int, list[Any]]]:
-    delimiter = _delimiter(text)
+    delimiter = delimiter_of(text)
     try:
         reader = csv.reader(io.StringIO(text), delimiter=delimiter, strict=True)
         rows: list[tuple[int, list[Any]]] = []

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Self
 from pydantic import Field, ValidationError
 
 from optimizer.data.facts import Frozen, Percent
-from optimizer.data.sheet import csv_rows, is_workbook, number_of, read_rows, recognised, rows_of, text_of
+from optimizer.data.sheet import beyond, csv_rows, is_workbook, number_of, read_rows, recognised, rows_of, text_of
 from optimizer.errors import DataError, Problem, fault, worded
 from optimizer.files import changing, read_text, write_atomic
 from optimizer.immutable import immutable
@@ -157,6 +157,7 @@ def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:
     read_at = _read_at(str(path), _field(fields, headings, "lot_ph"))
     for number, row in table[1:]:
         where, values = f"{path}, row {number}", dict[str, Any]()
+        problems += beyond(where, row, headings)[0]
         for position, field in fields.items():
             text = text_of(row[position]) if position < len(row) else ""
             try:

@@ -21,7 +21,7 @@ from optimizer.desk.screen import RefusedError
 from optimizer.desk.words import in_full, in_words, sentence
 from optimizer.errors import DataError, UsageError
 from optimizer.immutable import replace
-from optimizer.intake.typed import settled_lines
+from optimizer.intake.typed import READINGS, settled_lines
 from optimizer.intake.unclear import Unclear
 from optimizer.report.document import Document, Listing
 
@@ -49,8 +49,8 @@ def taken_in(asked: Asked, of: Literal["formula", "prices"]) -> str:
             raise RefusedError({"sheet": f"It has {len(lines)} letters, a page takes {MOST}: send a part of it."})
         asked.typed = {**asked.typed, "lines": [lines]}
     lines = written(asked, "lines")
-    if asked.text("sign"):
-        lines = settled_lines(lines, decimal=asked.text("sign") == "decimal")
+    if asked.text("sign") in READINGS:
+        lines = settled_lines(lines, asked.text("sign"))
         asked.typed = {**asked.typed, "lines": [lines], "sign": []}
     if not lines.strip():
         raise RefusedError({"lines": "Paste the lines, or choose a file."})
@@ -88,15 +88,12 @@ def reading_button(asked: Asked) -> Html:
     return tag("p", button("Read it again" if asked.typed else "Read it", quiet=bool(asked.typed)), class_="buttons")
 
 
-def two_ways(said: str) -> Html | None:
-    """Return two buttons that say what figures such as 1,234 mean, where something said is that nobody can know."""
-    if "can be read two ways" not in said:
-        return None
-    ways = (
-        ("decimal", "Figures such as 1,234 are a little more than 1"),
-        ("thousand", "They are a little more than 1000"),
+def readings(said: str) -> Html | None:
+    """Return a button for each way to read lines, where something said is that nobody can know."""
+    ways = [(key, words) for key, (phrase, words) in READINGS.items() if phrase in said]
+    return (
+        tag("p", *(button(words, name="sign", value=key) for key, words in ways), class_="readings") if ways else None
     )
-    return tag("p", *(button(words, name="sign", value=key) for key, words in ways), class_="readings")
 
 
 def names_asked(asked: Asked, names: Iterable[Unclear], known: Library) -> Html | None:

@@ -12,10 +12,12 @@ from optimizer.bench.amount import amount_of
 from optimizer.data.formula_file import CLOSE, SCALED
 from optimizer.data.library import Library
 from optimizer.data.names import Meant, Names
-from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
+from optimizer.data.sheet import Sheet, beyond, heading_of, number_of, read_sheets, text_of
 from optimizer.errors import DataError, Problem, fault
 from optimizer.immutable import immutable
-from optimizer.intake.figures import Mark, decimal_mark, figure_in, settled, unit_of
+from optimizer.intake.cells import SUMS, unread, whole_figures
+from optimizer.intake.figures import PERCENT, Mark, decimal_mark, figure_in, settled, unit_of
+from optimizer.intake.typed import IN_ONE_CELL, parted
 from optimizer.intake.unclear import Unclear, UnclearError
 from optimizer.units import AS_TYPED, listed, number
 
@@ -44,8 +46,6 @@ REST = ("q s to 100", "qs to 100", "to 100", "ad 100", "up to 100", "rest", "bal
 EFFECT = ("q s", "qs", "as needed", "to effect", "as required", "to ph", "n b", "nach bedarf", "if needed", "q b", "qb")
 LARGEST_SEARCH = 40
 """Rows within which a line of headings is looked for."""
-SUMS = 0.005
-"""A sum as sheets print it is as near as this [its unit]; common practice, no source."""
 FAR = 10.0
 """A sum further than this from 100 [%] lacks a line or counts one twice; common practice, no source."""
 
@@ -115,14 +115,22 @@ def read_formula_sheet(
             is far from 100 %.
     """
     assumed: list[str] = []
-    table, head = _headed(path, assumed)
-    fields, begin, factor = head or _guessed(path, table, assumed)
+    sheet, head = _headed(path, assumed)
+    fields, begin, factor = head or _guessed(path, sheet.rows, assumed)
+    headings = sheet.rows[begin - 1][1] if begin else None
     names = Names(library.materials, own)
     kind = next(f for f in DOSES if f in fields)
-    mark = decimal_mark(_doses(table[begin:], fields[kind]))
+    written, at = sheet.rows[begin:], fields[kind]
+    table = whole_figures(path, written, at, headings, sheet.between, assumed)
+    if table is not written and headings is None:
+        fields = {field: k - (k > at) for field, k in fields.items()}
+    if left := unread(table, fields.values(), headings):
+        assumed.append(left)
+    mark = decimal_mark(_doses(table, fields[kind]))
     lines = _Lines(path, fields, kind, names, assumed, mark)
-    for row, found in table[begin:]:
+    for row, found in table:
         lines.take(row, found)
+        lines.beyond(row, found, headings)
     cells, problems = lines.cells, lines.problems
     for cell in cells:
         if cell.figure is not None and factor != 1 and not cell.own_unit:
@@ -141,28 +149,31 @@ Head = tuple[dict[str, int], int, float]
 """Column by field, where the lines begin, and grams of the unit that the heading of weights names."""
 
 
-def _headed(path: Path, assumed: list[str]) -> tuple[list[tuple[int, list[Any]]], Head | None]:
+def _headed(path: Path, assumed: list[str]) -> tuple[Sheet, Head | None]:
     """Return the sheet whose headings are found, with them; else the first sheet and None."""
     sheets = read_sheets(path)
-    found = [(title, rows, head) for title, rows in sheets if (head := _header(path, rows)) is not None]
+    found = [(sheet, head) for sheet in sheets if (head := _header(path, sheet.rows)) is not None]
     if not found:
-        return sheets[0][1], None
-    title, rows, head = found[0]
+        if len(sheets) > 1:
+            assumed.append(f"Of {len(sheets)} sheets '{sheets[0].title}' was taken, the first; none has headings.")
+        return sheets[0], None
+    sheet, head = found[0]
+    rows = sheet.rows
     if len(sheets) > 1:
         assumed.append(
-            f"Of {len(sheets)} sheets '{title}' was taken, the first that has headings of materials and doses."
+            f"Of {len(sheets)} sheets '{sheet.title}' was taken, the first that has headings of materials and doses."
         )
     if head[1] > 1:
         assumed.append(f"Rows above row {rows[head[1] - 1][0]} were taken as titles.")
     doses = [f for f in DOSES if f in head[0]]
     if len(doses) > 1:
         assumed.append(f"Of several columns of doses '{text_of(rows[head[1] - 1][1][head[0][doses[0]]])}' was taken.")
-    return rows, head
+    return sheet, head
 
 
 def formula_rows(path: Path) -> list[tuple[int, list[Any]]]:
     """Return the rows that a formula sheet is read from, with their numbers."""
-    return _headed(path, [])[0]
+    return _headed(path, [])[0].rows
 
 
 def _header(path: Path, table: list[tuple[int, list[Any]]]) -> Head | None:
@@ -211,19 +222,23 @@ def _unread(cells: list[Any], fields: Mapping[str, int]) -> list[str]:
 def _guessed(path: Path, table: list[tuple[int, list[Any]]], assumed: list[str]) -> Head:
     """Return the columns of a sheet without headings: the one of most names, and the one of most figures."""
     width = max(len(cells) for _, cells in table)
-    texts, figures = [0] * width, [0] * width
+    texts, figures = [set[str]() for _ in range(width)], [0] * width
     for _, cells in table:
         for position, cell in enumerate(cells):
-            if _figure(text_of(cell)) is not None:
+            if _is_dose(text_of(cell)):
                 figures[position] += 1
             elif text_of(cell):
-                texts[position] += 1
+                texts[position].add(text_of(cell))
     for position in range(width):
         if _running([text_of(cells[position]) for _, cells in table if position < len(cells)]):
             figures[position] = 0
-    name, dose = max(range(width), key=lambda k: (texts[k], -k)), max(range(width), key=lambda k: (figures[k], -k))
+    name, dose = max(range(width), key=lambda k: (len(texts[k]), -k)), max(range(width), key=lambda k: (figures[k], -k))
     if not texts[name] or figures[dose] < 2 or name == dose:
         step = "Head one column 'material' and one 'percent' or 'grams'."
+        for row, cells in table:
+            only = [text_of(cell) for cell in cells if text_of(cell)]
+            if len(only) == 1 and (found := parted(only[0])):
+                raise DataError([_parted(f"{path}, row {row}", only[0], found[1])])
         raise fault(str(path), "", "no line of headings and no columns of names and figures were found.", step)
     assumed.append(f"No headings were found: column {name + 1} was taken as materials, column {dose + 1} as percent.")
     return {"material": name, "percent": dose}, 0, 1.0
@@ -256,13 +271,19 @@ class _Lines:
     def take(self, row: int, found: list[Any]) -> None:
         """Take one line; empty ones, totals and headings are passed over."""
         name, text, unit = (self._text_at(found, field) for field in ("material", self._kind, "unit"))
-        where, meant = f"{self._path}, row {row}", self._names.meaning(name)
-        if not (name or text) or (_is_total(name) and not meant.id):
-            return
-        if not name:
-            self.problems += _nameless(where, text, self.cells, self._mark)
+        where, figure = f"{self._path}, row {row}", not _is_rest(text) and not _is_effect(text)
+        meant = self._names.meaning_of_amount(name) if figure else self._names.meaning(name)
+        if not (name or text):
+            told = listed([f"'{text_of(cell)}'" for cell in found if text_of(cell)])
+            self._assumed.append(f"Row {row} holds neither a material nor a dose and was not read: {told}.")
+        elif _is_total(name) and not meant.id:
+            self._total(row, name, text)
+        elif not name:
+            self._nameless(row, where, text)
         elif not text:
             self._without_dose(row, where, name, meant)
+        elif not meant.id and re.search(r"\s\d+$", name) and (dose := self._in_one_cell(f"{name},{text}")):
+            self.problems.append(_parted(where, f"{name},{text}", dose))  # 'Decyl Glucoside 12,5' was cut at its comma
         else:
             if not meant.id:
                 self.problems.append(_unclear(where, name, meant))
@@ -274,24 +295,65 @@ class _Lines:
             written = f"{text} {unit}" if unit and re.fullmatch(r"[\d.,\s'+-]+", text) else text
             self._dosed(row, where, _Cell(row, name, meant, None, False), written, "." if exact else self._mark)
 
+    def beyond(self, row: int, found: list[Any], headings: list[Any] | None) -> None:
+        """Tell what stands in a line beyond the headings."""
+        if headings is not None:
+            problems, told = beyond(f"{self._path}, row {row}", found, headings)
+            self.problems += problems
+            self._assumed += [f"Row {row}: {told}"] if told else []
+
     def _text_at(self, found: list[Any], field: str) -> str:
         at = self._fields.get(field, len(found))
         return text_of(found[at]) if at < len(found) else ""
 
     def _without_dose(self, row: int, where: str, name: str, meant: Meant) -> None:
-        if meant.id or (meant.candidates and meant.exact):
+        if not meant.id and (dose := self._in_one_cell(name)):
+            self.problems.append(_parted(where, name, dose))
+        elif meant.id or meant.candidates:
             step = "Write its dose, 'q.s.' if it is added to effect, or 0."
             self.problems.append(Problem(where, f"'{name}'", "this material has no dose.", step))
         else:
             self._assumed.append(f"Row {row}, '{name}', has no dose and was taken as a heading.")
 
+    def _in_one_cell(self, text: str) -> str:
+        """Return the dose that stands behind a name in one cell, such as 'Phenoxyethanol 0.8'; empty if none does."""
+        for found in _BREAK.finditer(text):
+            name, dose = text[: found.start()], text[found.end() :]
+            if name and _is_dose(dose):
+                meant = self._names.meaning(name)
+                if meant.id or meant.candidates or not (name.startswith("*") or heading_of(name).startswith(HEADS)):
+                    return dose
+        return ""
+
+    def _total(self, row: int, name: str, text: str) -> None:
+        """Tell a sum of the sheet that is not that of the lines as they were read."""
+        try:
+            value = figure_in(text, self._mark)
+        except ValueError:
+            return
+        above = sum(c.figure for c in self.cells if c.figure is not None)
+        part = heading_of(name).startswith(("sub", "zwischen")) or any(c.rest for c in self.cells)
+        if not part and abs(value - above) > CLOSE and len(self.cells) > 1:
+            told = f"says {number(value, 2)}, but the lines above it come to {number(above, 2)}"
+            self._assumed.append(f"Row {row}: '{name}' {told}.")
+
+    def _nameless(self, row: int, where: str, text: str) -> None:
+        """Tell a dose that has no name; a sum of those above it is none, nor are words."""
+        try:
+            value = figure_in(text, self._mark)
+        except ValueError:
+            self._assumed.append(f"Row {row}: '{text}' stands beside no material and was not read.")
+            return
+        above = sum(c.figure for c in self.cells if c.figure is not None)
+        if not (abs(value - above) <= SUMS or abs(value - 100) <= SUMS or (value == 1 and abs(above - 1) <= SUMS)):
+            self.problems.append(Problem(where, "", f"the dose {text} has no name.", "Write what it is, or delete it."))
+
     def _dosed(self, row: int, where: str, cell: _Cell, text: str, mark: Mark) -> None:
         """Take what is written as a dose: the rest, to effect, or a figure."""
-        words = heading_of(text)
-        if words in REST and _figure(text) is None:
+        if _is_rest(text):
             cell.rest = True
-        elif words in EFFECT or words.startswith(("q s", "qs", "to ph", "ph ")):
-            cell.rest = "100" in words or (bool(cell.meant.id) and self._names.is_water(cell.meant.id))
+        elif _is_effect(text):
+            cell.rest = "100" in text or (bool(cell.meant.id) and self._names.is_water(cell.meant.id))
         else:
             try:
                 cell.figure, cell.unit = _dose(text, self._kind, row, self._assumed, mark)
@@ -299,8 +361,65 @@ class _Lines:
                 told = f"'{cell.name}'"
                 self.problems += [Problem(where, told, f"'{text}': {p.what}", p.step) for p in error.problems]
                 return
-            cell.own_unit, cell.own_percent = bool(re.search(r"[a-zA-Z]", text)), "%" in text
+            cell.own_unit, cell.own_percent = bool(re.search(r"[a-zA-Z]", _plain_percent(text))), "%" in text
+            if cell.figure == 0:
+                self._assumed.append(f"Row {row}: '{cell.name}' has a dose of 0 and was left out.")
         self.cells.append(cell)
+
+
+_BREAK = re.compile(r"[\s,;:=]+")
+_DOSE = re.compile(r"[<>~≈]?\s*\d[\d.,]*(\s*[-–]\s*\d[\d.,]*)?\s*(%|k?g|mg)?", re.IGNORECASE)
+"""What looks like a dose."""
+HEADS = (
+    "phase",
+    "part",
+    "step",
+    "stage",
+    "version",
+    "teil",
+    "fase",
+    "schritt",
+    "etape",
+    "formula",
+    "batch",
+    "no ",
+    "ph",
+)
+"""How headings with a figure at their end begin; a footnote begins with a star."""
+
+
+def _parted(where: str, text: str, dose: str) -> Problem:
+    """Return the question that a dose asks which stands in one cell with its name."""
+    return Problem(where, "", f"'{text}' {IN_ONE_CELL} {dose} its dose?", "Put a semicolon between name and dose.")
+
+
+def _stripped(text: str) -> str:
+    """Return the words of a dose, such as 'to 100' of 'to 100,0 %'."""
+    words = heading_of(re.sub(r"(?<=\d)[.,]0+(?!\d)", "", text))
+    return re.sub(r"\s*%( w| m)*$", "", words)
+
+
+def _is_rest(text: str) -> bool:
+    """Return whether a dose is the rest to 100."""
+    return _stripped(text) in REST and _figure(text) is None
+
+
+def _is_effect(text: str) -> bool:
+    """Return whether a dose is added to effect."""
+    words = _stripped(text)
+    return words in EFFECT or words.startswith(("q s", "qs", "to ph", "ph "))
+
+
+def _is_dose(text: str) -> bool:
+    """Return whether a text looks like a dose."""
+    looks = _DOSE.fullmatch(_plain_percent(text)) is not None
+    return looks or _figure(text) is not None or _is_rest(text) or _stripped(text) in EFFECT
+
+
+def _plain_percent(text: str) -> str:
+    """Return a figure with one of the units that are per cent by weight, such as '12.5 % w/w', as '12.5 %'."""
+    found = re.fullmatch(r"(.*\d)\s*([^\d\s].*)", text)
+    return f"{found[1]} %" if found and "%" in found[2] and heading_of(found[2]) in PERCENT else text
 
 
 def _is_total(name: str) -> bool:
@@ -309,21 +428,10 @@ def _is_total(name: str) -> bool:
     return any(words == total or words.startswith(f"{total} ") for total in TOTALS)
 
 
-def _nameless(where: str, text: str, cells: list[_Cell], mark: Mark) -> list[Problem]:
-    """Return what is wrong with a dose that has no name; a sum of those above it is none, nor are words."""
-    try:
-        value = figure_in(text, mark)
-    except ValueError:
-        return []
-    above = sum(c.figure for c in cells if c.figure is not None)
-    if abs(value - above) <= SUMS or abs(value - 100) <= SUMS or (value == 1 and abs(above - 1) <= SUMS):
-        return []
-    return [Problem(where, "", f"the dose {text} has no name.", "Write what it is, or delete it.")]
-
-
 def _unclear(where: str, name: str, meant: Meant) -> Problem:
     if meant.candidates:
-        what = f"'{name}' could be {listed(meant.candidates[:5], 'or')}."
+        held = f"; {meant.how}" if meant.how else ""
+        what = f"'{name}' could be {listed(meant.candidates[:5], 'or')}{held}."
         return Problem(where, "", what, f'Say which: --as "{name}={meant.candidates[0]}".')
     what = f"'{name}' is not in the library."
     return Problem(where, "", what, f'Add it to your own materials, or name its id: --as "{name}=ID".')
@@ -338,6 +446,7 @@ def _figure(text: str) -> float | None:
 
 def _dose(text: str, kind: str, row: int, assumed: list[str], mark: Mark) -> tuple[float, str]:
     """Return a dose and its unit, '%' or 'g'; what the column's heading says holds where the cell has none."""
+    text = _plain_percent(text)
     unit = {"percent": "%", "grams": "g", "kilograms": "g"}.get(kind, "")
     if unit == "%" or "%" in text:  # a thousand per cent is no dose
         mark = "both" if mark == "," else "."
@@ -431,13 +540,16 @@ def _to_100(
         raise fault(str(path), "", f"{listed([r.name for r in rests])} are all the rest to 100.", step)
     held, scale, alarm = 0.0, 1.0, ""
     if rests:
-        rest = 100 - held_back - total
-        if not percent or rest < 0:
+        if not percent or total > 100:
             what = f"the other lines come to {number(total, 2)}, so the rest to 100 cannot be worked out."
             raise fault(str(path), f"row {rests[0].row}", what, "Give every line a figure.")
-        figures[id(rests[0])], held = rest, held_back
-        kept = f" less the {number(held_back)} % that the brief keeps free" if held_back else ""
-        assumed.append(f"Row {rests[0].row}: {rests[0].name} is the rest to 100 %{kept}, {number(rest, 2)} %.")
+        held = held_back if total + held_back <= 100 else 0.0
+        rest = 100 - held - total
+        figures[id(rests[0])] = rest
+        free = f"the {number(held_back)} % that the brief keeps free"
+        kept = f" less {free}" if held else ""
+        room = "" if held == held_back else f"; the other lines leave no room for {free}"
+        assumed.append(f"Row {rests[0].row}: {rests[0].name} is the rest to 100 %{kept}, {number(rest, 2)} %{room}.")
     elif total <= 0:
         raise fault(str(path), "", "all doses are 0.", "Give each line a percent or grams.")
     elif not percent:

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from optimizer.bench.amount import UNITS, amount_of, mass_of
 from optimizer.data.library import Library
 from optimizer.data.names import Meant, Names
-from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
+from optimizer.data.sheet import Sheet, beyond, heading_of, number_of, read_sheets, text_of
 from optimizer.errors import DataError, Problem, fault
 from optimizer.immutable import immutable, untold
-from optimizer.intake.figures import Mark, decimal_mark, settled
+from optimizer.intake.cells import UNCUT, cut_in_two, unread
+from optimizer.intake.figures import decimal_mark, settled
+from optimizer.intake.typed import CUT
 from optimizer.intake.unclear import Unclear, UnclearError
 from optimizer.units import listed, number
 
@@ -100,51 +102,78 @@ def read_price_list(
     Raises:
         DataError: If there is no line of headings with materials and prices, or no line could be taken.
     """
-    table, head = _headed(path)
-    fields, begin = head.fields, head.begin
-    assumed = [f"Rows above row {table[begin - 1][0]} were taken as titles."] if begin > 1 else []
-    figures = [at for f, at in fields.items() if f not in ("material", "supplier", "currency")]
-    mark = decimal_mark(c for _, row in table[begin:] for at in figures if isinstance(c := _at(row, at), str))
+    sheet, head, assumed = _headed(path)
+    fields, begin, said, bases = head
+    table, headings = sheet.rows, sheet.rows[begin - 1][1]
+    assumed += [f"Rows above row {table[begin - 1][0]} were taken as titles."] if begin > 1 else []
+    assumed += [told] if (told := unread(table[begin:], fields.values(), headings)) else []
+    counted = [at for f, at in fields.items() if f not in ("material", "supplier", "currency")]
+    mark = decimal_mark(c for _, row in table[begin:] for at in counted if isinstance(c := _at(row, at), str))
     names, lines = Names(library.materials, own), list[TakenPrice]()
     left, unclear = list[LeftOut](), list[Unclear]()
-    for row, found in _written(table[begin:], fields):
-        meant = names.meaning(found["material"])
-        if not any(found.get(f) for f in PRICES):
-            if meant.id or found.get("pack") or found.get("pack_kg") or found.get("pack_g"):
-                left.append(LeftOut(row, found["material"], "it has no price."))
-            continue  # a title among the lines
-        if not meant.id:
-            unclear.append(Unclear(row, found["material"], meant.candidates))
-            left.append(LeftOut(row, found["material"], _unclear(found["material"], meant)))
+    for row, cells in table[begin:]:
+        found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
+        name = found["material"] or listed([f"'{text_of(cell)}'" for cell in cells if text_of(cell)])
+        meant = names.meaning_of_amount(found["material"])
+        if not found["material"] or not any(found.get(f) for f in PRICES):
+            if meant.id or any(found.get(f) for f in (*PRICES, *PACKS)) or re.search(r"\d", name):
+                left.append(LeftOut(row, name, f"it has no {'price' if found['material'] else 'material'}."))
+            else:
+                assumed.append(f"Row {row}, '{name}', has no price and was taken as a title.")
             continue
         try:
-            lines.append(_line(row, meant.id, found, mark, head.currency or currency, density_g_per_ml, head.bases))
-        except (ValueError, DataError) as error:
-            left.append(LeftOut(row, found["material"], _reason(error)))
-            continue
-        if meant.how:
-            assumed.append(f"Row {row}: '{found['material']}' is {meant.id}, {meant.how}.")
+            assumed += [f"Row {row}: {t}" for t in _beyond(cells, fields, headings, sheet.between)]
+            reason = "" if meant.id else _unclear(name, meant)
+            if not meant.id:
+                unclear.append(Unclear(row, name, meant.candidates))
+            else:
+                settle = {f: settled(x, mark) if x[:1].isdigit() or f in PRICES else x for f, x in found.items()}
+                lines.append(_line(row, meant.id, settle, said or currency, density_g_per_ml, bases))
+        except ValueError as error:
+            reason = f"the line {error}."
+        except DataError as error:
+            reason = " ".join(f"{p.what} {p.step}" for p in error.problems)
+        if reason:
+            left.append(LeftOut(row, name, reason))
+        elif meant.how:
+            assumed.append(f"Row {row}: '{name}' is {meant.id}, {meant.how}.")
     if not lines:
         raise _none_taken(path, left, unclear)
     without = [line.row for line in lines if not line.currency]
     if without:
         assumed.append(f"No currency is written (first in row {without[0]}): the brief's own will be taken.")
+    if packs := _taken_as_packs(lines, fields, text_of(headings[fields["price"]]) if "price" in fields else ""):
+        assumed.append(packs)
     return TakenPrices(tuple(lines), tuple(left), tuple(assumed), tuple(unclear))
 
 
-def _written(table: list[tuple[int, list[Any]]], fields: Mapping[str, int]) -> Iterator[tuple[int, dict[str, str]]]:
-    """Yield the number of each line that names a material, and its texts by field."""
-    for row, cells in table:
-        found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
-        if found["material"]:
-            yield row, found
+def _beyond(cells: list[Any], fields: Mapping[str, int], headings: list[Any], between: str) -> list[str]:
+    """Return what is told of words beyond the headings.
+
+    Raises:
+        DataError: If a line has figures there, such as the decimals of a price that was cut at its comma.
+    """
+    problems, told = beyond("", cells, headings)
+    words = {at for field, at in fields.items() if field in ("supplier", "currency")}
+    for at in sorted(fields.values()):
+        if between == "," and cut_in_two(cells, at) and (problems or at + 1 in words):
+            raise fault("", "", f"'{text_of(cells[at])},{text_of(cells[at + 1])}' {CUT}.", UNCUT)
+    if problems:
+        raise DataError(problems)
+    return [told] if told else []
 
 
-def _reason(error: ValueError | DataError) -> str:
-    """Return why a line could not be taken."""
-    if isinstance(error, DataError):
-        return " ".join(f"{p.what} {p.step}" for p in error.problems)
-    return f"the line {error}."
+def _taken_as_packs(lines: list[TakenPrice], fields: Mapping[str, int], heading: str) -> str:
+    """Return what is told where a list with packs does not say what its prices are of; empty where it does."""
+    others = {"per", "price_per_kg", "pack_price", "unit_price"} & fields.keys()
+    first = next((line for line in lines if line.pack_kg), None)
+    if first is None or others or not heading or _BASIS.search(heading):
+        return ""
+    price = number(first.price_per_kg * (first.pack_kg or 0.0), 4)
+    return (
+        f"The list does not say what '{heading}' is of: it was taken as the price of a pack, such as {price} for "
+        f"{number(first.pack_kg or 0.0, 4)} kg in row {first.row}. If it is that of a kg, head it 'price per kg'."
+    )
 
 
 def _none_taken(path: Path, left: list[LeftOut], unclear: list[Unclear]) -> UnclearError:
@@ -156,11 +185,11 @@ def _none_taken(path: Path, left: list[LeftOut], unclear: list[Unclear]) -> Uncl
 
 def price_rows(path: Path) -> list[tuple[int, list[Any]]]:
     """Return the rows that a price list is read from, with their numbers."""
-    return _headed(path)[0]
+    return _headed(path)[0].rows
 
 
 def _unclear(name: str, meant: Meant) -> str:
-    known = listed(meant.candidates[:4], "or")
+    known = listed(meant.candidates[:4], "or") + (f", but {meant.how}" if meant.how else "")
     return f'could be {known}; say which with --as "{name}=ID"' if known else "not in the library"
 
 
@@ -168,33 +197,23 @@ def _at(row: list[Any], position: int) -> Any:
     return row[position] if position < len(row) else None
 
 
-@immutable
-class Head:
-    """What the headings of a list say.
-
-    Attributes:
-        fields: Column by field.
-        begin: Where the lines begin.
-        currency: What headings of prices name.
-        bases: By field what each price is of, such as '100 g'.
-    """
-
-    fields: dict[str, int]
-    begin: int
-    currency: str
-    bases: dict[str, str]
+Head = tuple[dict[str, int], int, str, dict[str, str]]
+"""Column by field, where the lines begin, the currency that headings of prices name, and by field what each price is of
+(such as '100 g')."""
 
 
-def _headed(path: Path) -> tuple[list[tuple[int, list[Any]]], Head]:
-    """Return the first sheet with headings of materials and prices, and what they say.
+def _headed(path: Path) -> tuple[Sheet, Head, list[str]]:
+    """Return the first sheet with headings of materials and prices, what they say, and what was assumed.
 
     Raises:
         DataError: If there is none, or its prices cannot be understood.
     """
-    for _, rows in read_sheets(path):
-        head = _header(path, rows)
+    sheets = read_sheets(path)
+    for sheet in sheets:
+        head = _header(path, sheet.rows)
         if head is not None:
-            return rows, head
+            several = f"Of {len(sheets)} sheets '{sheet.title}' was taken, the first that has headings of prices."
+            return sheet, head, [several] if len(sheets) > 1 else []
     step = "Head the columns 'material', 'price' and 'pack size', or 'price per kg'."
     raise fault(str(path), "", "no line of headings with materials and prices was found.", step)
 
@@ -226,7 +245,7 @@ def _header(path: Path, table: list[tuple[int, list[Any]]]) -> Head | None:
             step = "Head it 'price per pack' or 'price per kg'."
             raise fault(where, f"'{heading}'", "of a kg or of a pack? The list does not say.", step)
         heads = [text_of(cells[fields[f]]) for f in PRICES if f in fields]
-        return Head(fields, at + 1, next((c for c in map(_currency, heads) if c), ""), bases)
+        return fields, at + 1, next((c for c in map(_currency, heads) if c), ""), bases
     return None
 
 
@@ -247,6 +266,7 @@ _BASIS = re.compile(r"(?:/|\b(?:per|je|pro|al|par)\b)\s*(\d[\d.,]*)?\s*([a-zA-Z]
 PIECES = (
     "pack", "packs", "each", "piece", "pieces", "pc", "unit", "bottle", "container", "canister", "drum", "bag", "can",
 )  # fmt: skip
+PACKS = ("pack", "pack_kg", "pack_g")
 PRICES = ("price_per_kg", "price", "pack_price", "unit_price")
 """Fields of prices, the plainest first."""
 
@@ -269,19 +289,11 @@ def basis_of(heading: str, where: str) -> str:
 def _line(
     row: int,
     material: str,
-    written: Mapping[str, str],
-    mark: Mark,
+    found: Mapping[str, str],
     currency: str,
     density: float | None,
     bases: Mapping[str, str],
 ) -> TakenPrice:
-    """Return a line with the price per kg that all its prices agree on; `mark` is the list's own decimal mark.
-
-    Raises:
-        ValueError: If a figure can be read two ways.
-        DataError: If its price or pack cannot be understood.
-    """
-    found = {f: settled(x, mark) if x[:1].isdigit() or f in PRICES else x for f, x in written.items()}
     pack = _pack(found, density)
     prices = {f: _per_kg(f, found, bases.get(f, ""), pack, density) for f in PRICES if found.get(f)}
     known = {f: p for f, p in prices.items() if p is not None}
@@ -313,6 +325,8 @@ def _per_kg(
         raise fault("", "", f"the price '{text}' {error}.", "Write digits only.") from None
     if price < 0:
         raise fault("", "", f"the price {text} is below 0.", "Correct it.")
+    if price == 0:
+        raise fault("", "", "its price is 0.", "Write what it costs.")
     per = own[1] if own else basis or found.get("per", "")
     if field == "price_per_kg" and not own:
         return price

@@ -16,10 +16,10 @@ from optimizer.desk.brought import (
     in_names,
     names_asked,
     reading_button,
+    readings,
     row_by_row,
     seen,
     taken_in,
-    two_ways,
     words_said,
 )
 from optimizer.desk.frame import button, choice, field, report
@@ -120,7 +120,7 @@ def _read(asked: Asked) -> Iterator[Html | None]:
     except DataError as error:
         asked.problems["lines"] = row_by_row(error, known)
         yield reading_button(asked)
-        yield two_ways(asked.problems["lines"])
+        yield readings(asked.problems["lines"])
         yield names_asked(asked, getattr(error, "names", ()), known)
     else:
         yield reading_button(asked)

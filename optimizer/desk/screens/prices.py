@@ -15,10 +15,10 @@ from optimizer.desk.brought import (
     in_names,
     names_asked,
     reading_button,
+    readings,
     row_by_row,
     seen,
     taken_in,
-    two_ways,
     words_said,
 )
 from optimizer.desk.frame import button, choice, field, fields, report
@@ -117,11 +117,11 @@ def _shown(asked: Asked) -> Iterator[Html | None]:
         yield names_asked(asked, (), known)
     except DataError as error:
         asked.problems["lines"] = row_by_row(error, known)
-        yield two_ways(asked.problems["lines"])
+        yield readings(asked.problems["lines"])
         yield names_asked(asked, getattr(error, "names", ()), known)
     else:
         yield report(in_names(shelf_document(found, moved), known), "read-", known.by_id)
-        yield two_ways(" ".join(left.reason for left in found.taken.left_out))
+        yield readings(" ".join(left.reason for left in found.taken.left_out))
         yield names_asked(asked, found.taken.unclear, known)
         yield seen(moved)
         yield tag("p", button("Write it onto the shelf", name="keep-it", value="yes"), class_="buttons")
