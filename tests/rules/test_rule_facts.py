@@ -17,13 +17,13 @@ from optimizer.rules.dose import Dose, Stock, Total
 from tests.support.briefs import brief_of, draw
 
 KINDS = {r.model_fields["kind"].default: r for r in (*STATED, *IMPLIED)}
-DROPPED = {"clear", "excludes", "if-used", "needs", "one-of", "preserved", "thickening"}
+DROPPED = {"clear", "excludes", "needs", "one-of", "preserved", "thickening"}
 COUNTED = {"total", "stock", "count", "one-of", "if-used"}
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_says_how_it_gives_way(kind: str) -> None:
-    ways = {"count": "counted", "ph": "widened"} | dict.fromkeys(DROPPED, "dropped")
+    ways = {"count": "counted", "ph": "widened", "if-used": "tried"} | dict.fromkeys(DROPPED, "dropped")
     assert KINDS[kind].way == ways.get(kind, "moved")
 
 
