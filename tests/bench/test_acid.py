@@ -514,7 +514,6 @@ REFUSED = [
     (("--added", "0.1", "--read", "7.5"), "0.1 g is less than the 0.2 g of the line before."),
     (("--read", "7", "--temperature", "95"), "95 °C is not a temperature of a sample."),
     (("--read", "7", "--taken", "500"), "more was taken out than the sample held."),
-    (("--read", "7", "--with", "citric acid"), "Say which: 'citric acid anhydrous' or 'citric acid monohydrate'."),
     (("--read", "7", "--with", "lactic acit"), "Did you mean 'lactic acid'?"),
     (("--read", "7", "--with", "lactic acid", "--strength", "0"), "0 % is not a strength."),
     (("--read", "7", "--on", "yesterday"), "on: 'yesterday': a day is written as year, month and day"),

@@ -344,7 +344,7 @@ def test_less_than_the_scale_can_weigh_ends_it(tmp_path: Path, run: Run) -> None
         (
             ("--material", SALT, "--added", "0.6%", "--flow", 3),
             3,
-            "the log is read as viscosity_mpas, this step as flow_s",
+            "the log is read as a viscosity, this step as a time to run out",
         ),
         (
             ("--material", SALT, "--added", "0.2%", "--viscosity", 3),
