@@ -40,15 +40,15 @@ def act(asked: Asked) -> Outcome:
 def _typed(asked: Asked) -> dict[str, float | None]:
     """Return what was changed; a figure that stands as the page showed it may have been changed elsewhere since."""
 
-    def changed(name: str, what: str, least: float = 0.0, most: float = 1e9) -> float | None:
+    def changed(name: str, what: str, least: float = 0.0, unit: str = "g") -> float | None:
         same = asked.text(name) == asked.text(f"was-{name}")
-        return None if same else asked.maybe(name, what, least=least, most=most)
+        return None if same else asked.maybe(name, what, least=least, most=1e9 if unit else 1e6, unit=unit)
 
     return {
         "mass_g": changed("mass", "the mass", least=0.001),
         "water_added_g": changed("water", "the water"),
         "lost_g": changed("lost", "what is lost"),
-        "bottles": changed("bottles", "the number of bottles", most=1e6),
+        "bottles": changed("bottles", "the number of bottles", unit=""),
     }
 
 

@@ -40,7 +40,7 @@ def note(asked: Asked) -> Outcome:
     )
     if material not in batch_of(found).doses and not early:
         raise RefusedError({"": "This line is not on the weigh sheet any more; nothing was noted."})
-    grams = asked.figure("grams", "the weight")
+    grams = asked.figure("grams", "the weight", unit="g")
     meant = asked.ticked("sure") or (sheet is not None and early and grams <= sheet.held_g)
     weight = Weight(material, grams, asked.text("lot"), further=asked.ticked("further"))
     note_weights(found, [weight], sure=meant, on=asked.today)
@@ -262,7 +262,7 @@ def without(asked: Asked) -> Page:
     """Show how the batch goes on without a material."""
     found = subject(asked)
     asked.typed = {"left": [asked.query.get("left", "0")]}
-    left = asked.figure("left", "what is left")
+    left = asked.figure("left", "what is left", unit="g")
     material = asked.query.get("material", "")
     answer = go_on_without(material, found, f"{left!r} g", SwapWish())
     document = answer.document()
