@@ -22,6 +22,7 @@ from optimizer.cli.common import (
     Why,
     app,
     command,
+    measured,
 )
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable
@@ -60,7 +61,7 @@ class SeriesAsked:
     )
     aim: Annotated[Aim, typer.Option(help="Learn the whole region, or find the best in it.")] = "learn"
     grams: Grams = 100.0
-    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=0.001)] = 0.01
+    scale: Annotated[float, typer.Option(help="Step of the scale, g.", parser=measured("g", 0.001))] = 0.01
     seed: Annotated[int, typer.Option(help="The same seed gives the same beakers.", min=0)] = 1
 
     def question(self) -> "TrialsQuestion":
@@ -241,31 +242,8 @@ def trials_salt(
     given: Given = Given(),
 ) -> Answer[Any]:
     """Lay five to seven doses of salt on one base; with readings, tell the peak, its band and where to stop."""
-    from optimizer.answers.trials_fit import salt
+    from optimizer.answers.trials_fit import salt, salt_readings
     from optimizer.trials.salt import SaltQuestion
 
-    asked = SaltQuestion(_salt_readings(readings or []), doses, most, target, grams, repeatability)
+    asked = SaltQuestion(salt_readings(readings or []), doses, most, target, grams, repeatability)
     return salt(given.brief(scenario), asked, into=into)
-
-
-def _salt_readings(texts: list[str]) -> dict[float, float]:
-    """Return viscosity by dose; a dose is read once."""
-    found: dict[float, float] = {}
-    for dose, value in map(_salt_reading, texts):
-        if dose in found:
-            raise UsageError(
-                f"{dose:g} % is written twice ({found[dose]:g} and {value:g}): write it once, as their mean."
-            )
-        found[dose] = value
-    return found
-
-
-def _salt_reading(text: str) -> tuple[float, float]:
-    """Return dose and viscosity of 'DOSE=VISCOSITY'."""
-    from optimizer.data.sheet import number_of
-
-    dose, _, value = text.partition("=")
-    try:
-        return number_of(dose.strip().removesuffix("%").strip()), number_of(value.strip())
-    except ValueError:
-        raise UsageError(f"'{text}': write DOSE=VISCOSITY, such as 0.4=900.") from None
