@@ -540,16 +540,17 @@ def _to_100(
         raise fault(str(path), "", f"{listed([r.name for r in rests])} are all the rest to 100.", step)
     held, scale, alarm = 0.0, 1.0, ""
     if rests:
-        if not percent or total > 100:
+        room = 100 - total
+        if not percent or room < -CLOSE:
             what = f"the other lines come to {number(total, 2)}, so the rest to 100 cannot be worked out."
             raise fault(str(path), f"row {rests[0].row}", what, "Give every line a figure.")
-        held = held_back if total + held_back <= 100 else 0.0
-        rest = 100 - held - total
-        figures[id(rests[0])] = rest
-        free = f"the {number(held_back)} % that the brief keeps free"
-        kept = f" less {free}" if held else ""
-        room = "" if held == held_back else f"; the other lines leave no room for {free}"
-        assumed.append(f"Row {rests[0].row}: {rests[0].name} is the rest to 100 %{kept}, {number(rest, 2)} %{room}.")
+        held = held_back if room >= held_back else 0.0
+        rest = max(0.0, room - held)
+        figures[id(rests[0])], scale = rest, 100 / max(100, total)
+        kept = f" less the {number(held_back)} % that the brief keeps free" if held else ""
+        if held_back > held:
+            kept = f", and nothing is kept free: the {number(held_back)} % of the brief do not fit beside the rest"
+        assumed.append(f"Row {rests[0].row}: {rests[0].name} is the rest to 100 %, {number(rest, 2)} %{kept}.")
     elif total <= 0:
         raise fault(str(path), "", "all doses are 0.", "Give each line a percent or grams.")
     elif not percent:

@@ -207,7 +207,7 @@ def test_a_rest_smaller_than_the_part_kept_free_is_a_finished_formula() -> None:
     found = taken(lines, held_back=4.0)
     assert {line.material: line.percent for line in found.lines}["aqua"] == pytest.approx(63)
     assert found.held_back == 0.0
-    assert "3 %; the other lines leave no room for the 4 % that the brief keeps free" in " ".join(found.assumed)
+    assert "and nothing is kept free: the 4 % of the brief do not fit beside the rest" in " ".join(found.assumed)
 
 
 def test_a_price_beside_a_pack_is_told_as_that_of_a_pack() -> None:
