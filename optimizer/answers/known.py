@@ -28,10 +28,10 @@ def rules(kind: str = "") -> Answer[Rules]:
 
 def explain(what: str) -> Answer[BriefExplained]:
     """Explain the tables of a 'brief' or the columns of a 'shelf'."""
-    told = {"brief": explained, "shelf": explained_shelf}
-    if what not in told:
-        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, told)}")
-    return Answer(f"explain {what}", told[what]())
+    explaining = {"brief": explained, "shelf": explained_shelf}
+    if what not in explaining:
+        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, explaining)}")
+    return Answer(f"explain {what}", explaining[what]())
 
 
 def materials(library: Library, function: str = "") -> Answer[Materials]:

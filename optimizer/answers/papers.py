@@ -186,13 +186,16 @@ def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
 
     batch = subject.batch
     if batch is None or batch.finish.mass_g is None:
-        formula, told = as_planned(subject.brief, subject.formula, subject.setting)
+        formula, assumed = as_planned(subject.brief, subject.formula, subject.setting)
         if batch is not None and batch.begun:
-            told = ("costed as planned: the finished mass is not noted yet.", *told)
-        return formula, None, told
+            assumed = ("costed as planned: the finished mass is not noted yet.", *assumed)
+        return formula, None, assumed
     went = went_in(batch, subject.brief.library.by_id)
-    told = ("costed as made, with the acid, thickener and water that are noted.", *(f"{note}." for note in went.notes))
-    return formula_made(subject.brief, batch, went.percent), size_made(batch, went.mass_g), told
+    assumed = (
+        "costed as made, with the acid, thickener and water that are noted.",
+        *(f"{note}." for note in went.notes),
+    )
+    return formula_made(subject.brief, batch, went.percent), size_made(batch, went.mass_g), assumed
 
 
 def _costs_of(subject: Subject, name: str, margin: float | None, markup: float | None) -> Costs:

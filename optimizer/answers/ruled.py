@@ -248,12 +248,12 @@ class Teller:
 
     def _costs(self, mark: Mark, raised: float, lowered: float) -> str:
         """Return in words what a step of a limit does."""
-        told = [
+        effects = [
             f"{sign}{number(mark.step)} {mark.rule.unit}: {said}"
             for sign, change in (("+", raised), ("−", lowered))
             if (said := self._money(change))
         ]
-        return "; ".join(told)
+        return "; ".join(effects)
 
     def _money(self, change: float) -> str:
         if isnan(change):

@@ -194,10 +194,10 @@ def _scent(used: list[Line]) -> Caution | None:
     dosed = [(material, percent, use[2]) for material, percent, use in scents if use is not None and use[2] > 0]
     if sum(percent / high for _, percent, high in dosed) <= 1 + AS_TYPED:
         return None
-    told = [f"{number(percent, 3)} % where at most {number(high)} % is usual" for _, percent, high in dosed]
+    doses = [f"{number(percent, 3)} % where at most {number(high)} % is usual" for _, percent, high in dosed]
     says = listed(sorted({_says(material) for material, *_ in dosed}))
     return Caution(
-        f"Much perfume or essential oil: {listed(told)} ({says}). The more, the sooner skin is irritated or "
+        f"Much perfume or essential oil: {listed(doses)} ({says}). The more, the sooner skin is irritated or "
         "sensitised: ask its supplier for the highest dose in such a product, and your safety assessor.",
         tuple(material.name for material, *_ in dosed),
     )

@@ -123,15 +123,25 @@ def micelle_reading(formula: Formula, setting: Setting, dilution: float = DILUTI
     free = Interval.around(ways[0].typical + more, [x + more for w in ways for x in (w.low, w.high)])
     typical = matrix([_charge(s, oxide[0]) for s in known], {pair: b.typical for pair, b in betas.items()})
     micelle = micelles(n, [c.typical for c in cmcs], typical).composition
-    told = [_surfactant(s, a, sum(n), float(x), oxide[0]) for (s, a), x in zip(known.items(), micelle, strict=True)]
-    told += [_surfactant(s, a, sum(amounts.values()), nan) for s, a in unknown.items()]
-    told.sort(key=lambda s: (-s.millimolar, s.inci))
+    surfactants = [
+        _surfactant(s, a, sum(n), float(x), oxide[0]) for (s, a), x in zip(known.items(), micelle, strict=True)
+    ]
+    surfactants += [_surfactant(s, a, sum(amounts.values()), nan) for s, a in unknown.items()]
+    surfactants.sort(key=lambda s: (-s.millimolar, s.inci))
     mixed = Interval(ends["low"], ends["typical"], ends["high"])
     notes = _notes(names, mildness, len(oxide) > 1 and any(_is_oxide(s) for s in known))
     kinds = [[_told_kind(s, way) for s in known] for way in oxide]
     held = _with_interaction(n, cmcs, kinds) if len(known) > 1 else None
     return MicelleReading(
-        dilution, tuple(told), mixed, free, mildness, names, notes, held, tuple(_interactions(kinds[0])) if held else ()
+        dilution,
+        tuple(surfactants),
+        mixed,
+        free,
+        mildness,
+        names,
+        notes,
+        held,
+        tuple(_interactions(kinds[0])) if held else (),
     )
 
 

@@ -114,7 +114,7 @@ def formula_card(
         doses: By id [% as supplied]; with `held_back` they sum to 100.
         library: Facts, and the texts of cautions.
         setting: Target pH and window.
-        held_back: PhaseStep kept free [%].
+        held_back: Part kept free [%].
         later: What it is for; nothing once the batch is made.
         state: 'planned' or 'as made'.
         batch: Batch number.

@@ -1,4 +1,4 @@
-"""The brief: what the product must be, read from a scenario file and joined with library and shelf."""
+"""The scenario: what the product must be, as its file states it, merged over what that extends."""
 
 import re
 from collections.abc import Collection, Iterable, Mapping

@@ -96,11 +96,11 @@ def measured_blends() -> Blends:
     text = read_text(shipped("library") / "measured-blends.csv")
     heads, *rows = [line for line in text.splitlines() if not line.startswith("#")]
     columns = heads.split(",")
-    told = {k: _inci(head) for k, head in enumerate(columns) if head.endswith(UNIT)}
-    read = np.loadtxt(rows, delimiter=",", usecols=list(told), comments=None)
-    names = tuple(dict.fromkeys(told.values()))
+    inci = {k: _inci(head) for k, head in enumerate(columns) if head.endswith(UNIT)}
+    read = np.loadtxt(rows, delimiter=",", usecols=list(inci), comments=None)
+    names = tuple(dict.fromkeys(inci.values()))
     doses = np.zeros((len(rows), len(names)))
-    for k, name in enumerate(told.values()):
+    for k, name in enumerate(inci.values()):
         doses[:, names.index(name)] += read[:, k]
     kept, turbidity = columns.index("stable"), columns.index("turbidity_NTU")
     cells = [row.split(",") for row in rows]

@@ -108,8 +108,8 @@ def _of_revision(store: Store, row: Any) -> Iterator[str]:
         return
     sql = "SELECT material, lot, grams FROM lot WHERE revision_id = ? AND stage = 'weighed' ORDER BY position"
     indexed = [(r["material"], r["lot"], r["grams"]) for r in store.rows(sql, row["id"])]
-    told = [(u.material, u.lot, u.grams) for u in used_of(batch) if u.stage == "weighed"]
-    if len(indexed) != len(told) or not all(map(_may_be, indexed, told)):
+    stated = [(u.material, u.lot, u.grams) for u in used_of(batch) if u.stage == "weighed"]
+    if len(indexed) != len(stated) or not all(map(_may_be, indexed, stated)):
         yield "the lots that are traced are not those of its text."
 
 

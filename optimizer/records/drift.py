@@ -80,13 +80,13 @@ def alarms(
     what: str, readings: tuple[tuple[str, float], ...], low: float | None, high: float | None, line: Trend | None
 ) -> tuple[str, ...]:
     """Return a sentence for every reading outside its limits, and one if the line meets a limit."""
-    told = []
+    sentences = []
     for on, value in readings:
         for limit, outside, word in ((low, low is not None and value < low, "below"), (high, high is not None
                                      and value > high, "above")):  # fmt: skip
             if outside and limit is not None:
-                told.append(f"{what} {number(value)} on {on} is {word} its limit {number(limit)}.")
-    if line is not None and line.passes_on and not told:
+                sentences.append(f"{what} {number(value)} on {on} is {word} its limit {number(limit)}.")
+    if line is not None and line.passes_on and not sentences:
         last = max(on for on, _ in readings)[:10]
         moves = "falls" if line.per_week < 0 else "rises"
         when = f"meets its limit {number(line.limit or 0.0)} about {line.passes_on}"
@@ -95,8 +95,8 @@ def alarms(
         doubt = "" if line.clear else " The readings scatter as much as they move." if line.readings > 2 else ""
         few = " Two readings only." if line.readings == 2 else ""
         rate = number(abs(line.per_week), 3)
-        told.append(
+        sentences.append(
             f"{what} {moves} by {rate} a week; on a line through {line.readings} readings it {when}."
             f"{doubt}{few} {ASSUMES}"
         )
-    return tuple(told)
+    return tuple(sentences)

@@ -124,9 +124,9 @@ def takeovers(result: Result) -> list[Listing]:
     known = [outcome for outcome in bound(result) if not isnan(outcome.whole_from)]
     if not known:
         return []
-    told = [line for outcome in known for line in _lines(result, outcome)]
+    lines = [line for outcome in known for line in _lines(result, outcome)]
     none = "Nowhere within the ranges of the prices: no other choice and no other pH is better there, each checked."
-    return [Listing("Where another choice takes over", tuple(told) or (none,))]
+    return [Listing("Where another choice takes over", tuple(lines) or (none,))]
 
 
 def _lines(result: Result, outcome: Outcome) -> list[str]:

@@ -194,7 +194,7 @@ def _without(result: Result, planned: PlannedCost | None) -> list[Listing]:
     """Return what the best costs without each of the choices made, in a line each."""
     if not result.without or result.formula is None:
         return []
-    told = []
+    losses = []
     for one in result.without:
         sign = "" if not one.worse else "+" if result.brief.scenario.objective.goals[0][0] > 0 else "-"
         figure = number(one.worse, 3 if one.worse >= CHANGE_SHOWN else 5)
@@ -202,8 +202,8 @@ def _without(result: Result, planned: PlannedCost | None) -> list[Listing]:
         words = [HIGHER[n][d < 0] for n, d in one.changes.items() if abs(d) >= RATING_SHOWN]
         rated = f"; by the ratings {listed(words)}" if words else ""
         head = f"Without {listed(list(one.choices))}" if one.material else f"Unless it {one.choices[0]}"
-        told.append(f"{head}: {loss}{rated}; {_moved(result, one, planned)}{_spared(result, one, planned)}.")
-    return [Listing("The next best choices", tuple(told))]
+        losses.append(f"{head}: {loss}{rated}; {_moved(result, one, planned)}{_spared(result, one, planned)}.")
+    return [Listing("The next best choices", tuple(losses))]
 
 
 def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
@@ -231,8 +231,8 @@ def _moved(result: Result, one: Without, planned: PlannedCost | None) -> str:
         for n, p in after.doses.items()
         if n in before.doses and abs(p - before.doses[n]) > CHANGE_SHOWN and n != WATER
     ]
-    told = "; ".join(filter(None, (f"in comes {listed(comes)}" if comes else "", listed(moves))))
-    return told or ("less of it" if one.material else f"the same blend{_otherwise(result, before, planned)}")
+    changes = "; ".join(filter(None, (f"in comes {listed(comes)}" if comes else "", listed(moves))))
+    return changes or ("less of it" if one.material else f"the same blend{_otherwise(result, before, planned)}")
 
 
 def _otherwise(result: Result, formula: Formula, planned: PlannedCost | None) -> str:
@@ -382,11 +382,11 @@ def _entries(result: Result) -> list[Table]:
     if not result.entry_prices:
         return []
     currency = result.brief.scenario.currency
-    told = [e for e in result.entry_prices if not e.kept_out]
+    priced = [e for e in result.entry_prices if not e.kept_out]
     kept_out = [e for e in result.entry_prices if e.kept_out]
-    rows = [(e.name, e.price, entry_words(e.entry)) for e in told[:12]]
+    rows = [(e.name, e.price, entry_words(e.entry)) for e in priced[:12]]
     rows += [(e.name, e.price, _kept_out_words(e)) for e in kept_out]
-    note = "" if len(told) <= 12 else f"{len(told) - 12} more in --json. "
+    note = "" if len(priced) <= 12 else f"{len(priced) - 12} more in --json. "
     if result.choices or kept_out:
         note += "At the yes/no choices made here. "
     if kept_out:

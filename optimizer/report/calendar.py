@@ -22,11 +22,11 @@ CAUTIONS = (
 
 def calendar_document(found: Calendar) -> Document:
     """Return the tests of a batch, their limits, days, readings and alarms."""
-    told = [f"{t.name}: {a}" for t in found.tests for a in t.alarms]
+    lines = [f"{t.name}: {a}" for t in found.tests for a in t.alarms]
     verdict = f"{many(len(found.tests), 'test')}{' laid' if found.laid else ''}."
-    verdict += f" {many(len(told), 'alarm')}." if told else ""
+    verdict += f" {many(len(lines), 'alarm')}." if lines else ""
     rows = tuple((t.name, t.what, t.place, _limits(t), _days(t)) for t in found.tests)
-    sections: Sections = [Listing("Alarms", tuple(told), "caution")]
+    sections: Sections = [Listing("Alarms", tuple(lines), "caution")]
     heads = ("test", "read", "where", "limits", "due")
     note = "* due today, ! overdue, + read, - missed; the others are to come."
     sections.append(Table(f"Tests, as of {found.on}", heads, rows, note))
@@ -34,7 +34,7 @@ def calendar_document(found: Calendar) -> Document:
     sections += filled(Table("Readings", ("test", "on", *figures("value"), "unit", "", "said", *figures("no.")), read))
     sections.append(Listing("How, and who asks for it", _hows(found.tests)))
     sections.append(Listing("Cautions", (*found.notes, *CAUTIONS), "caution"))
-    return Document(f"Batch {found.batch}", verdict, (), sections, good=not told)
+    return Document(f"Batch {found.batch}", verdict, (), sections, good=not lines)
 
 
 def _hows(tests: tuple[Test, ...]) -> tuple[str, ...]:

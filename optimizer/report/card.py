@@ -109,8 +109,8 @@ def _formula(card: Card, shown: Container[tuple[str, float]] | None = None, *, i
 
 
 def _method(card: Card, most: int | None = None) -> Listing:
-    told = (f"{k}. {part.title}: {' '.join(part.method[:most])}" for k, part in enumerate(card.parts, 1))
-    return Listing("Method", tuple(told))
+    steps = (f"{k}. {part.title}: {' '.join(part.method[:most])}" for k, part in enumerate(card.parts, 1))
+    return Listing("Method", tuple(steps))
 
 
 def _cautions(card: Card, most: int | None = None) -> Listing:

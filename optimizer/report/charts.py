@@ -70,10 +70,10 @@ def prices(binding: list[Outcome], unit: str) -> list[Sketch]:
         name = f"{outcome.which}: {outcome.reading}" if outcome.which else outcome.reading
         if isfinite(change):
             digits = 4 if abs(change) > CHANGE_SHOWN else 6
-            told = "nothing" if abs(change) < PRICE_SHOWN else f"{change:+z.{digits}f} {unit}"
+            effect = "nothing" if abs(change) < PRICE_SHOWN else f"{change:+z.{digits}f} {unit}"
             step = f"{number(outcome.limit_step)} {outcome.limit_unit}".strip()
             low, high = sorted((change, 0.0))
-            rows.append(Bar(name, low, high, f"{told} for {step}", hatched=change < 0))
+            rows.append(Bar(name, low, high, f"{effect} for {step}", hatched=change < 0))
         elif change == inf:
             rows.append(Bar(name, nan, nan, "impossible to raise"))
     drawn = [row for row in rows if row.low < row.high]

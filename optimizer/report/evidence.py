@@ -45,15 +45,15 @@ def _row(name: str, line: BackedLine) -> tuple[str | float | None, ...]:
 def _goals(found: Evidence) -> Listing:
     lines = {line.figure: line for line in found.read.by_figure}
     most, least = found.most_believed_percent, found.least_read_percent
-    told = [_goal("all figures, from memory or assumed", found.read.all.believed_percent, "at most", most)]
-    told += [
+    goals = [_goal("all figures, from memory or assumed", found.read.all.believed_percent, "at most", most)]
+    goals += [
         _goal(f"{WORDS[name]}, published or computed", lines[name].read_percent, "at least", least)
         for name in MOST_ASKED
         if name in lines
     ]
     placed = 100 * found.law_placed / found.law if found.law else 100.0
-    told.append(_goal(f"{found.law} texts of law with entry, act and day", placed, "at least", 100.0))
-    return Listing("Goals", tuple(told))
+    goals.append(_goal(f"{found.law} texts of law with entry, act and day", placed, "at least", 100.0))
+    return Listing("Goals", tuple(goals))
 
 
 def _goal(what: str, reached: float, word: str, goal: float) -> str:

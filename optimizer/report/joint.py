@@ -60,8 +60,8 @@ UNROUNDED = (
 def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], asked: tuple[Product, ...]) -> Document:
     """Return what to make of what, and what to buy."""
     if not plan.products:
-        told = {"infeasible": "Impossible: the stock and what can be bought do not make these products."}
-        verdict = told.get(plan.ending, "No plan was found in time.")
+        endings = {"infeasible": "Impossible: the stock and what can be bought do not make these products."}
+        verdict = endings.get(plan.ending, "No plan was found in time.")
         hint = "Blend each product alone to see whether its brief can be met; then its stock is what is short."
         return Document("Together", verdict, sections=(Listing("Next", (hint,)),), good=False)
     names = {m.id: m.name for product in asked for m in product.brief.library.materials}

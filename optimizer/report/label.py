@@ -135,15 +135,15 @@ def _order(label: Label) -> Table:
         if not drawn and (amount.typical < 1 or amount.colourant):
             drawn = True
             rows.append(Strong((None, "1 % line: any order below", None, None, None, "")))
-        told = []
+        doubts = []
         if amount.inci in swaps:
-            told.append(f"may swap with {listed(swaps[amount.inci])}")
+            doubts.append(f"may swap with {listed(swaps[amount.inci])}")
         if amount.inci in label.doubtful_line:
-            told.append("either side of 1 %")
+            doubts.append("either side of 1 %")
         if amount.by_product:
-            told.append("by-product only")
+            doubts.append("by-product only")
         shares = (share(amount.low), share(amount.typical), share(amount.high))
-        rows.append((place, amount.inci, *shares, "; ".join(told)))
+        rows.append((place, amount.inci, *shares, "; ".join(doubts)))
     columns: Columns = (*figures(""), "substance", *figures("least", "typical", "most"), "doubt")
     note = f"% w/w of the product, over the lots that the shares allow. {ORDER_SOURCE}"
     return Table("Substances by weight", columns, tuple(rows), note)

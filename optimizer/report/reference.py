@@ -271,8 +271,8 @@ def _micelles(material: Material) -> Table:
             rows.append((s.inci, "unknown", "", "no figure: rules count it on the safe side"))
         elif s.micelle is not None:
             c = s.micelle.cmc
-            told = " - ".join(f"{x:.2g}" for x in (c.millimolar.low, c.millimolar.typical, c.millimolar.high))
-            rows.append((s.inci, told, c.backed, f"{s.micelle.family}: {c.source}"))
+            span = " - ".join(f"{x:.2g}" for x in (c.millimolar.low, c.millimolar.typical, c.millimolar.high))
+            rows.append((s.inci, span, c.backed, f"{s.micelle.family}: {c.source}"))
     note = (
         "Of the chain cut as sold, mixed ideally from its homologues; in water without salt near 25 °C. Carried salt "
         "lowers it. One significant digit is all a technical figure deserves."

@@ -89,12 +89,12 @@ def _batch(grams: float) -> str:
 
 def _steps(card: SharedCard) -> list[str]:
     names = {line.id: line.name for line in card.lines}
-    told = []
+    method = []
     for k, step in enumerate(card.steps, 1):
         what = listed([names[n] for n in step.materials])
         see = f" You see: {' '.join(step.see)}" if step.see else ""
-        told.append(f"{k}. {step.title}{f' ({what})' if what else ''}: {' '.join(step.do)}{see}")
-    return told
+        method.append(f"{k}. {step.title}{f' ({what})' if what else ''}: {' '.join(step.do)}{see}")
+    return method
 
 
 def _instead(card: SharedCard) -> Listing:

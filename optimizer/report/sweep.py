@@ -182,10 +182,10 @@ def _used(summary: Summary) -> Table:
 
 
 def _messages(summary: Summary) -> Listing:
-    told = [f"{n:,} x {text}" if n > 1 else text for text, n in summary.messages[:MOST_MESSAGES]]
+    lines = [f"{n:,} x {text}" if n > 1 else text for text, n in summary.messages[:MOST_MESSAGES]]
     more = len(summary.messages) - MOST_MESSAGES
-    told += [f"and {more:,} other messages, see the table of --out"] if more > 0 else []
-    return Listing("Could not be run", tuple(told), "caution")
+    lines += [f"and {more:,} other messages, see the table of --out"] if more > 0 else []
+    return Listing("Could not be run", tuple(lines), "caution")
 
 
 def _costs(summary: Summary, currency: str) -> list[tuple[str, str]]:
@@ -244,8 +244,8 @@ def answers_table(ranged: Ranged) -> Table:
         Column(key, "text" if column.dtype == object else "figure")
         for key, column in zip(keys, ranged.grid.columns, strict=True)
     )
-    told = (*figures("cost per kg"), *figures("pH", digits=2))
-    columns: Columns = (*front, *varied, "ending", *told, "limits it sits on")
+    results = (*figures("cost per kg"), *figures("pH", digits=2))
+    columns: Columns = (*front, *varied, "ending", *results, "limits it sits on")
     return Table("Every scenario", columns, tuple(rows), note if left else "")
 
 

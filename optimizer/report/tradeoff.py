@@ -175,10 +175,10 @@ def _stretches(one: Frontier, suffix: str) -> Table:
         if not isnan(s.targets[0]):
             ph = number(s.targets[0], 1) if s.targets[0] == s.targets[1] else f"{s.targets[0]:.1f} - {s.targets[1]:.1f}"
         moves = sorted(((n, m) for n, m in s.moves.items() if abs(m) >= MOVE_SHOWN), key=lambda m: (-abs(m[1]), m[0]))
-        told = [f"{names[name]} {move:+z.2f}" for name, move in moves[:6]]
+        changes = [f"{names[name]} {move:+z.2f}" for name, move in moves[:6]]
         if len(moves) > 6:
-            told.append(f"{len(moves) - 6} more")
-        rows.append((" - ".join(ends), rate, ph, "; ".join(told)))
+            changes.append(f"{len(moves) - 6} more")
+        rows.append((" - ".join(ends), rate, ph, "; ".join(changes)))
     unit = f"{one.y.name} per unit of {'the logarithm of ' * one.x.measure.by_logarithm}{one.x.name}"
     note = "Doses move evenly between two breaks where the rate is one figure."
     if one.local:

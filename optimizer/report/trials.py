@@ -71,13 +71,13 @@ def plan_document(plan: TrialPlan, series: Series) -> Document:
 def _factors(plan: TrialPlan) -> list[Section]:
     """Return what is varied, with what that means and why."""
     rows: tuple[Row, ...] = tuple((f.name, f"{number(f.low, 2)} - {number(f.high, 2)} {f.unit}") for f in plan.factors)
-    told = []
+    reasons = []
     for f in plan.factors:
         moves = ", ".join(f"{m.material} {m.grams:+z.2f} g" for m in f.moves if abs(m.grams) >= HALF_CENT)
-        told.append(f"{f.name}: {f.why}{f'. From low to high: {moves}' if moves else ''}")
+        reasons.append(f"{f.name}: {f.why}{f'. From low to high: {moves}' if moves else ''}")
     note = f"Grams in {number(plan.asked.grams)} g on the way from low to high, the other factors as in the plan."
     table = Table("What is varied", (Column("factor", "name"), "from - to"), rows, note)
-    return [table, Listing("", tuple(told))]
+    return [table, Listing("", tuple(reasons))]
 
 
 HALF_CENT = 0.005

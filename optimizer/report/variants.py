@@ -42,10 +42,10 @@ def _summary(found: Variants) -> Table:
     rows = []
     for outcome in found.outcomes:
         broken = [f"breaks {listed(outcome.newly_broken)}"] if outcome.newly_broken else []
-        told = "; ".join([*outcome.too_much, *broken]) or "a variant of this base"
+        judged = "; ".join([*outcome.too_much, *broken]) or "a variant of this base"
         target = outcome.checked.setting.target
         cost_change = "no price" if isnan(outcome.cost_change) else outcome.cost_change
-        rows.append((outcome.variant.name, outcome.changed, cost_change, target, told))
+        rows.append((outcome.variant.name, outcome.changed, cost_change, target, judged))
     cost = figures(f"blend {found.base.brief.scenario.currency}/kg", form="+.3f")
     columns: Columns = ("variant", *figures("changed %", digits=2), *cost, *figures("pH", digits=2), "verdict")
     note = (

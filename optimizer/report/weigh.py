@@ -61,8 +61,8 @@ def remark(sheet: WeighSheet, line: WeighLine, *, ahead: bool = True) -> str:
     inside = [li.number for li in sheet.lines if li.used and li.dilution and li.dilution.diluent == line.material.id]
     if line.grams <= 0 and inside:
         return f"All of it comes along with no. {listed([str(n) for n in inside])}."
-    told = [*(_kept_for(sheet, line) if ahead else ()), *_too_coarse(sheet, line)]
-    return " ".join(told)
+    remarks = [*(_kept_for(sheet, line) if ahead else ()), *_too_coarse(sheet, line)]
+    return " ".join(remarks)
 
 
 def _kept_for(sheet: WeighSheet, line: WeighLine) -> Iterator[str]:
@@ -115,10 +115,10 @@ def head_of(step: Step) -> str:
 
 def after_of(step: Step) -> list[str]:
     """Return what is done, seen and waited for."""
-    told = [*step.part.do, *(f"usually: {sign}" for sign in step.part.see)]
+    lines = [*step.part.do, *(f"usually: {sign}" for sign in step.part.see)]
     if step.part.ph is not None:
-        told.append(f"pH by estimate: {ph_words(step.part.ph, apart=step.part.apart)}")
-    return told + ([f"wait: {step.part.wait}"] if step.part.wait else [])
+        lines.append(f"pH by estimate: {ph_words(step.part.ph, apart=step.part.apart)}")
+    return lines + ([f"wait: {step.part.wait}"] if step.part.wait else [])
 
 
 def ph_words(ph: Interval, *, apart: bool = False) -> str:
@@ -130,10 +130,10 @@ def ph_words(ph: Interval, *, apart: bool = False) -> str:
 
 def cautions_told(step: Step) -> Listing:
     """Return the cautions of a step, in full where they come first."""
-    told = [c.words for c in step.cautions]
+    sentences = [c.words for c in step.cautions]
     if step.again:
-        told.append("As above: " + listed([f"{key} (step {number_})" for key, number_ in step.again]) + ".")
-    return Listing("", tuple(told), "caution")
+        sentences.append("As above: " + listed([f"{key} (step {number_})" for key, number_ in step.again]) + ".")
+    return Listing("", tuple(sentences), "caution")
 
 
 def _by_number(sheet: WeighSheet, caution: Caution) -> Caution:

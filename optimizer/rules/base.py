@@ -346,7 +346,7 @@ class CurvedRule(LimitRule):
     """A measure that is linear only around a formula.
 
     It has no rows of its own, so whatever builds a matrix refuses it: only rooms that know how to follow it by
-    steps (`successive`) may replace it, and nothing passes over it in silence.
+    steps (`solve/slp`) may replace it, and nothing passes over it in silence.
     """
 
     summed: ClassVar[bool] = False

@@ -219,9 +219,9 @@ class MeasuredRule(CurvedRule):
         """Return the same rule with its limits moved; a line without limits is a straight measure."""
         free = low == -inf and high == inf
         if free and self.convex and self.scale != "yes/no":
-            told = {f: getattr(self, f) for f in ("id", "source", "what", "scale", "measured_in", "made", "tried")}
-            told |= {"ph": self.ph, "coefficients": self.coefficients}
-            return FittedLine(**told)  # type: ignore[return-value]
+            kept = {f: getattr(self, f) for f in ("id", "source", "what", "scale", "measured_in", "made", "tried")}
+            kept |= {"ph": self.ph, "coefficients": self.coefficients}
+            return FittedLine(**kept)  # type: ignore[return-value]
         return super().with_limits(low, high)
 
     def end(self) -> float:

@@ -23,15 +23,15 @@ def read_in_conflict(brief: Brief, rules: dict[str, Rule], conflict: tuple[str, 
     windows = [
         (brief.library.called[i.id], brief.acidity.window(i.material)) for i in brief.pool.items if i.id in named
     ]
-    told = [f"{m} {number(w[0])} to {number(w[1])}" for m, w in windows if isfinite(w[0])]
-    return f"{reading} ({'; '.join(told)})" if told else reading
+    spans = [f"{m} {number(w[0])} to {number(w[1])}" for m, w in windows if isfinite(w[0])]
+    return f"{reading} ({'; '.join(spans)})" if spans else reading
 
 
 def _with_absent(brief: Brief, rule: Rule) -> str:
     known = brief.library.by_id
     absent = {brief.library.called[m]: brief.why_no_candidate(known[m]) for m in _named(rule) if m in known}
-    told = [f"{called} is no candidate: {why}" for called, why in absent.items() if why]
-    return f"{rule.reading()} ({'; '.join(told)})" if told else rule.reading()
+    reasons = [f"{called} is no candidate: {why}" for called, why in absent.items() if why]
+    return f"{rule.reading()} ({'; '.join(reasons)})" if reasons else rule.reading()
 
 
 def _named(rule: Rule) -> tuple[str, ...]:

@@ -47,7 +47,7 @@ class Start:
 
 
 def best_near(brief: Brief, begun: Start, *, time_limit: float, solver: str, weighable: bool, exact: bool) -> Result:
-    """Return the best formula found of a brief with a curved rule or objective; see `successive.solve`."""
+    """Return the best formula found of a brief with a curved rule or objective; see `best.solve`."""
     plain, near = begun.plain, begun.near
     descent = Descent(brief, time_limit, bent(brief), known=begun.known)
     first = solve_fully(plain, time_limit=time_limit, solver=solver, exact=exact)
@@ -102,11 +102,11 @@ def _best_found(
         if done is not None:
             return ends[k], done
     readings = "; ".join(r.reading() for r in descent.rules)
-    told = (
+    why = (
         f"No formula was found that keeps '{readings}': from {descent.tried} starting points the nearest missed it by "
-        f"{number(least, 3)} {_unit(descent)}. That is no proof that there is none. See what it costs with 'frontier'.",
+        f"{number(least, 3)} {_unit(descent)}. That is no proof that there is none. See what it costs with 'frontier'."
     )
-    return Result(descent.brief, "stopped", "none", nan, None, notes=told)
+    return Result(descent.brief, "stopped", "none", nan, None, notes=(why,))
 
 
 def _unit(descent: Descent) -> str:

@@ -136,12 +136,12 @@ def _limited(brief: Brief, axis: Axis, limit: float) -> Brief:
 
 def _breaks(optimised: Axis, swept: Axis, found: list[Result]) -> tuple[Break, ...]:
     """Return the points that none betters in both measures, in the improving direction of the swept one."""
-    told = []
+    ends = []
     for result in found:
         assert result.formula is not None
         x, y = (a.measure.value(result.formula, result.setting) for a in (swept, optimised))
-        told.append((swept.sign * x, optimised.sign * y, x, y, result))
-    kept = [t for t in told if not any(o[0] <= t[0] and o[1] <= t[1] and o[:2] != t[:2] for o in told)]
+        ends.append((swept.sign * x, optimised.sign * y, x, y, result))
+    kept = [t for t in ends if not any(o[0] <= t[0] and o[1] <= t[1] and o[:2] != t[:2] for o in ends)]
     kept.sort(key=lambda t: (-t[0], t[1]))
     breaks: list[Break] = []
     for _, _, x, y, result in kept:

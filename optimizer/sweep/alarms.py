@@ -51,9 +51,9 @@ def said_first(sources: tuple[Source, ...], grid: Grid, frame: Frame) -> tuple[t
                 elif isinstance(rule, UseLevel) and rule.ceiling.kind == "law":
                     over[rule.name] += view.beyond(rule)
     solved = int(frame.solved.sum())
-    told = [f"NOT PRESERVED in {_of(int(bare.sum()), solved)}, such as: {reason}. {MICROBES}"] if reason else []
-    told += [f"{FORBIDDEN}: {name}, in {_of(count, solved)}." for name, count in over.items() if count]
-    return (*(Caution(words, loud=True) for words in told), *always.values()), bare
+    sentences = [f"NOT PRESERVED in {_of(int(bare.sum()), solved)}, such as: {reason}. {MICROBES}"] if reason else []
+    sentences += [f"{FORBIDDEN}: {name}, in {_of(count, solved)}." for name, count in over.items() if count]
+    return (*(Caution(words, loud=True) for words in sentences), *always.values()), bare
 
 
 def _of(count: int, solved: int) -> str:

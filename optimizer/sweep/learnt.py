@@ -158,7 +158,7 @@ def _followed(splits: list[tuple[int, int]], other: tuple[tuple[int, int], ...])
 
 def write(path: Path, pools: Pools) -> None:
     """Write pools as arrays and JSON: nothing in the file is ever run."""
-    told = [
+    tables = [
         {
             "group": group,
             "splits": pool.splits,
@@ -167,7 +167,7 @@ def write(path: Path, pools: Pools) -> None:
         }
         for group, pool in pools.items()
     ]
-    path.write_text(json.dumps(told), encoding="utf-8")
+    path.write_text(json.dumps(tables), encoding="utf-8")
 
 
 def read(path: Path) -> Pools:

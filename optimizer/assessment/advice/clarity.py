@@ -189,14 +189,14 @@ def hard_water(s: Situation) -> Found | None:
     lines = {f: found for f, found in lines.items() if found}
     if not lines:
         return None
-    told = [f"{HARD[f].tested} {HARD[f].strong} at 0.5 % and {HARD[f].weak} at 0.1 %" for f in lines]
+    clouded = [f"{HARD[f].tested} {HARD[f].strong} at 0.5 % and {HARD[f].weak} at 0.1 %" for f in lines]
     steady = [f.tested for f in HARD.values() if f.weak == "clear"]
     text = (
         "Rinse a sample with your hardest water, 1 g in 100 g and in 1 kg: what clouds there may leave a film in the "
         "shower."
     )
     reason = (
-        f"{listed(told)}, each alone in hard water; {listed(steady)} stayed clear. Whether these or a chelator keep "
+        f"{listed(clouded)}, each alone in hard water; {listed(steady)} stayed clear. Whether these or a chelator keep "
         "the blend clear was not tested."
     )
     return Found(text, reason, tuple(dict.fromkeys(x for found in lines.values() for x in ids(found))))

@@ -102,9 +102,9 @@ def _bars(bars: Bars, key: str) -> tuple[float, list[str], str]:
     if bars.line:
         parts.append(f'<line class="target" x1="1.1em" x2="1.1em" y1="{_n(top - 0.9)}em" y2="{_n(top + 0.2)}em"/>')
         top = _legend(parts, top, bars.line[1])
-    told = "; ".join(f"{row.label}: {row.told}" for row in bars.rows)
+    spoken = "; ".join(f"{row.label}: {row.told}" for row in bars.rows)
     extra = "".join(f" {words}." for words in ((bars.band or ("", "", ""))[2], (bars.line or ("", ""))[1]) if words)
-    return top - 0.6, parts, f"{bars.axis}. {told}.{extra}"
+    return top - 0.6, parts, f"{bars.axis}. {spoken}.{extra}"
 
 
 def _bar_axis(parts: list[str], top: float, bars: Bars, at: Along) -> float:
@@ -222,15 +222,15 @@ def _sign(k: int) -> str:
 
 
 def _curves_told(curves: Curves) -> str:
-    told = [f"Up: {curves.y}. Across: {curves.x}."]
+    spoken = [f"Up: {curves.y}. Across: {curves.x}."]
     for line in curves.lines:
         ends = line.points or line.marks
         (x1, y1), (x2, y2) = ends[0], ends[-1]
         name = f"{line.label}: f" if line.label else "F"
-        told.append(
+        spoken.append(
             f"{name}rom {number(y1)} at {number(x1)} to {number(y2)} at {number(x2)}, with {len(line.marks)} marks."
         )
-    return " ".join(told)
+    return " ".join(spoken)
 
 
 def _upright(kind: str, x: float, top: float, bottom: float) -> str:
