@@ -8,12 +8,12 @@ from optimizer.data.facts import Charge, Substance
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.row import Choice
 
-Measured = Literal["as supplied", "as active"]
+DoseBasis = Literal["as supplied", "as active"]
 
 
-def measured(how: Measured, item: Ingredient) -> float:
+def measured(basis: DoseBasis, item: Ingredient) -> float:
     """Return what one % of dose counts: 1 as supplied, the active share as active."""
-    return 1.0 if how == "as supplied" else item.material.active_matter / 100
+    return 1.0 if basis == "as supplied" else item.material.active_matter / 100
 
 
 def use_columns(pool: Pool, group: Group) -> tuple[Choice, ...]:

@@ -8,7 +8,7 @@ import numpy as np
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule, Shown, Way
-from optimizer.rules.counting import Measured, measured, use_columns
+from optimizer.rules.counting import DoseBasis, measured, use_columns
 from optimizer.rules.row import Choice, Row, Setting
 from optimizer.units import USED
 
@@ -55,7 +55,7 @@ class Dose(LimitRule):
     kind: Literal["dose"] = "dose"
     of: Group
     """The material or group."""
-    measured: Measured = "as supplied"
+    measured: DoseBasis = "as supplied"
     """Whether the supplied dose or its active part is limited."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
@@ -130,7 +130,7 @@ class IfUsed(LimitRule):
     kind: Literal["if-used"] = "if-used"
     of: Group
     """The members, each for itself."""
-    measured: Measured = "as supplied"
+    measured: DoseBasis = "as supplied"
     """Whether the supplied dose or its active part is limited."""
     summed: ClassVar[bool] = False
     unit: ClassVar[str] = "%"

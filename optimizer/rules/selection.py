@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Pool
 from optimizer.rules.base import LimitRule, Rule, Way
-from optimizer.rules.counting import Measured, measured, unit_vector, use_columns
+from optimizer.rules.counting import DoseBasis, measured, unit_vector, use_columns
 from optimizer.rules.row import Choice, Lever, Row, Setting
 from optimizer.units import USED, number
 
@@ -151,7 +151,7 @@ class Excludes(Rule):
     """The second group."""
     above: float = Field(default=0.0, ge=0, le=100)
     """Dose of the second group up to which both may be used [%]."""
-    measured: Measured = "as supplied"
+    measured: DoseBasis = "as supplied"
     """How the second group's dose is measured."""
     unit: ClassVar[str] = "% too much"
     step: ClassVar[float] = 0.1
@@ -200,8 +200,8 @@ def _used(formula: Formula, group: Group) -> bool:
     return any(line.percent > USED and group.holds(line.item.material) for line in formula.lines)
 
 
-def _dose(formula: Formula, group: Group, how: Measured = "as supplied") -> float:
+def _dose(formula: Formula, group: Group, basis: DoseBasis = "as supplied") -> float:
     parts: Iterable[float] = (
-        line.percent * measured(how, line.item) for line in formula.lines if group.holds(line.item.material)
+        line.percent * measured(basis, line.item) for line in formula.lines if group.holds(line.item.material)
     )
     return sum(parts)

@@ -87,7 +87,7 @@ class RegionTable(Frozen):
     row: tuple[RegionRow, ...] = ()
 
 
-class Measured(Frozen):
+class Measure(Frozen):
     """What is read of the beakers, and how."""
 
     what: Key
@@ -206,7 +206,7 @@ class Series(Frozen):
     factor: tuple[Factor, ...] = ()
     mix: tuple[Mix, ...] = ()
     region: RegionTable
-    measure: tuple[Measured, ...] = ()
+    measure: tuple[Measure, ...] = ()
     beaker: Annotated[tuple[Beaker, ...], Field(min_length=1)]
     all_readings: Annotated[tuple[Reading, ...], Field(alias="reading")] = ()
     """Struck ones included."""
@@ -246,7 +246,7 @@ class Series(Frozen):
         return frozenset(r.beaker for r in counting(self.all_readings) if r.what == LOST)
 
     @property
-    def measures(self) -> dict[str, Measured]:
+    def measures(self) -> dict[str, Measure]:
         """What is read, by name."""
         return {m.what: m for m in self.measure}
 

@@ -12,7 +12,7 @@ from optimizer.answers.questions import read_brief
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
 from optimizer.files import shipped
-from optimizer.trials.series import Measured, Reading, Series, read_series
+from optimizer.trials.series import Measure, Reading, Series, read_series
 
 DEMO = shipped("scenarios") / "trials" / "gentle-wash.toml"
 
@@ -34,7 +34,7 @@ def with_reads(
 ) -> Series:
     """Return a series with other readings: what was typed by beaker, and how each is read."""
     series = series or demo()
-    measures = tuple(Measured(what=w, kind=k, unit="mPas" if w == "viscosity" else "") for w, k in kinds.items())
+    measures = tuple(Measure(what=w, kind=k, unit="mPas" if w == "viscosity" else "") for w, k in kinds.items())
     made = tuple(
         Reading(beaker=number, what=what, read=text) for what, by in reads.items() for number, text in by.items()
     )
