@@ -26,7 +26,7 @@ from optimizer.data.pool import Pool
 from optimizer.immutable import Figure, immutable, result, seen, told, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
-from optimizer.solve.result import Outcome
+from optimizer.solve.result import RuleOutcome
 from optimizer.solve.shadow_prices import measure_rules
 from optimizer.uncertainty.lots import at_lots, lot_range
 from optimizer.units import AS_TYPED, KEPT
@@ -65,7 +65,7 @@ class MadeRule:
 
     planned: Figure
     """Value of the plan, what is held back counted as water."""
-    outcome: Outcome = told_as("rule")
+    outcome: RuleOutcome = told_as("rule")
     """The rule at what was made."""
     error: float
     """How far the balance's errors can move the value."""
@@ -242,7 +242,7 @@ def _helpful(used: dict[str, float], batch: Batch) -> dict[str, float]:
     return found
 
 
-def _broken(outcome: Outcome, batch: Batch) -> bool:
+def _broken(outcome: RuleOutcome, batch: Batch) -> bool:
     """Return whether what was made breaks a rule; an exact dose is as exact as the batch's scale asks of a line."""
     exact = outcome.kind == "dose" and outcome.low == outcome.high
     room = batch.scale.allowed_percent * abs(outcome.low) / 100 if exact else 0.0

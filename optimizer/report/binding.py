@@ -8,7 +8,7 @@ from math import exp, inf, isclose, isnan
 from optimizer.brief.brief import Brief
 from optimizer.report.document import Columns, Listing, Table, figures
 from optimizer.rules import LimitRule
-from optimizer.solve.result import Outcome, Result, Taken
+from optimizer.solve.result import Result, RuleOutcome, Taken
 from optimizer.units import AT_END, KEPT, PRICE_SHOWN, beside, listed, number
 
 SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
@@ -16,7 +16,7 @@ MANY = 3
 """From so many limits on that a lot would break, the report points to doses that stand it."""
 
 
-def bound(result: Result) -> list[Outcome]:
+def bound(result: Result) -> list[RuleOutcome]:
     """Return the limits that bind, what a noticeable step of weighs most first."""
     binding = [limit for o in result.rules if o.shown != "understood" for limit in o.bound]
     return sorted(binding, key=lambda o: (-o.weight, o.id, o.limit))
@@ -52,7 +52,7 @@ def lots_listing(result: Result, at_risk: Sequence[str]) -> Listing:
     return Listing("On lots that differ", said if len(at_risk) >= MANY else ())
 
 
-def _side(outcome: Outcome) -> str:
+def _side(outcome: RuleOutcome) -> str:
     """Return which limit of its rule an outcome tells of."""
     return f"{SIDES[outcome.binding]}: {outcome.which}" if outcome.which else SIDES[outcome.binding]
 
@@ -66,7 +66,7 @@ def _kinked(result: Result) -> bool:
     )
 
 
-def priced(outcome: Outcome, result: Result) -> str:
+def priced(outcome: RuleOutcome, result: Result) -> str:
     """Return the price of raising a limit as text."""
     return money(outcome.price_if_raised, result)
 
@@ -103,7 +103,7 @@ def unit_of(result: Result) -> str:
     return result.brief.scenario.currency if name == "cost" else name
 
 
-def holds(outcome: Outcome) -> str:
+def holds(outcome: RuleOutcome) -> str:
     """Return the range of the limit over which its price holds, as text."""
     if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < PRICE_SHOWN:
         return ""
@@ -112,7 +112,7 @@ def holds(outcome: Outcome) -> str:
     return f"{low} - {high}"
 
 
-def whole(outcome: Outcome) -> str:
+def whole(outcome: RuleOutcome) -> str:
     """Return the range of a limit over which the whole answer holds, choices included, as text."""
     if isnan(outcome.whole_from):
         return ""
@@ -129,7 +129,7 @@ def takeovers(result: Result) -> list[Listing]:
     return [Listing("Where another choice takes over", tuple(lines) or (none,))]
 
 
-def _lines(result: Result, outcome: Outcome) -> list[str]:
+def _lines(result: Result, outcome: RuleOutcome) -> list[str]:
     ends = (
         ("below", outcome.whole_from, outcome.holds_from, outcome.taken_from),
         ("above", outcome.whole_to, outcome.holds_to, outcome.taken_to),

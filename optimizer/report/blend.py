@@ -19,7 +19,7 @@ from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.report.ending import verdict_of
 from optimizer.rules.row import Setting
-from optimizer.solve.result import EntryPrice, Outcome, Result, Without
+from optimizer.solve.result import EntryPrice, Result, RuleOutcome, Without
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
 
 if TYPE_CHECKING:
@@ -321,17 +321,17 @@ def _worse(result: Result, loss: float, figure: str) -> str:
     return f"{figure} {result.brief.scenario.currency} per kg" if name == "cost" else f"{figure} of {name}"
 
 
-def _with_room(result: Result) -> list[Outcome]:
+def _with_room(result: Result) -> list[RuleOutcome]:
     return [o for o in result.rules if not o.binding and not o.idle]
 
 
-def rooms(title: str, kept: Iterable[Outcome]) -> Table:
+def rooms(title: str, kept: Iterable[RuleOutcome]) -> Table:
     """Return rules with their values and the room to their limits."""
     rows = tuple((o.reading, valued(o), room(o)) for o in kept)
     return Table(title, ("rule", *figures("value", "room", digits=3)), rows)
 
 
-def room(outcome: Outcome) -> str:
+def room(outcome: RuleOutcome) -> str:
     """Return the distance to the nearest limit as text."""
     if isnan(outcome.value):
         return "does not apply"
@@ -344,12 +344,12 @@ def room(outcome: Outcome) -> str:
     return f"{'short' if outcome.value < outcome.low else 'exceeded'} by {by}"
 
 
-def _least_limit(outcome: Outcome) -> float:
+def _least_limit(outcome: RuleOutcome) -> float:
     """Return the limit nearest to 0, 0 if there is none."""
     return min((x for x in (outcome.low, outcome.high) if abs(x) < inf), key=abs, default=0.0)
 
 
-def valued(outcome: Outcome) -> float | str:
+def valued(outcome: RuleOutcome) -> float | str:
     """Return the value as a figure, or as text: of what is missing or too much, and where digits would hide a limit."""
     if (outcome.low, outcome.high) == (-inf, 0.0) and outcome.unit.startswith("% "):
         return f"{number(outcome.value, 3)} {outcome.unit}"

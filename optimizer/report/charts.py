@@ -13,7 +13,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient
 from optimizer.report.document import Bar, Bars, Curve, Curves, Sketch
 from optimizer.rules.row import Setting
-from optimizer.solve.result import Outcome
+from optimizer.solve.result import RuleOutcome
 from optimizer.units import CHANGE_SHOWN, PRICE_SHOWN, USED, listed, number
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def costs(formula: Formula, currency: str) -> list[Sketch]:
     return [Sketch("What drives the cost", drawing=bars)]
 
 
-def prices(binding: list[Outcome], unit: str) -> list[Sketch]:
+def prices(binding: list[RuleOutcome], unit: str) -> list[Sketch]:
     """Return what one noticeable step of each binding limit upwards does to the objective."""
     rows = []
     for outcome in binding:

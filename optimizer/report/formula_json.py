@@ -8,7 +8,7 @@ from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.immutable import Figure, immutable, result, seen, told, untold
 from optimizer.solve.nearest import Near
-from optimizer.solve.result import EntryPrice, Outcome, PhOutcome, Result, Rounded, SettingOutcome, Without
+from optimizer.solve.result import EntryPrice, PhOutcome, Result, Rounded, RuleOutcome, SettingOutcome, Without
 from optimizer.studies.check import Checked, Mend
 from optimizer.studies.explain import Explanation, LimitChange
 
@@ -47,7 +47,7 @@ class Blend:
     formula: Doses = seen("result.formula")
     rounded: Rounded | None = seen("result.rounded")
     """Null if there is no formula."""
-    rules: tuple[Outcome, ...] = seen("result.rules")
+    rules: tuple[RuleOutcome, ...] = seen("result.rules")
     repair: tuple[LimitChange, ...] = seen("explanation.repair", ())
     """The least giving-way: fewest rules, then fewest noticeable steps."""
     single_repairs: tuple[LimitChange, ...] = seen("explanation.single_repairs", ())
@@ -125,7 +125,7 @@ class Check:
     currency: str = seen("checked.brief.scenario.currency")
     formula: Formula = seen("checked.formula")
     held_back_percent: float = seen("checked.formula.held_back")
-    rules: tuple[Outcome, ...] = seen("checked.rules")
+    rules: tuple[RuleOutcome, ...] = seen("checked.rules")
     broken: tuple[str, ...] = seen("checked.broken")
     mends: tuple[Mend, ...] = seen("checked.mends")
     chemistry: Chemistry | None = None

@@ -24,7 +24,7 @@ from optimizer.report.changes import cost_changes
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.rules import MEASURES, named_measure
-from optimizer.solve.result import Outcome
+from optimizer.solve.result import RuleOutcome
 from optimizer.studies.check import Checked
 from optimizer.studies.compare import Comparison, Side
 from optimizer.studies.why import AtSetting, Why
@@ -292,7 +292,7 @@ def _signed(value: float) -> float | str:
     return "cannot be told" if isnan(value) else value
 
 
-def _limits_in_words(outcome: Outcome) -> str:
+def _limits_in_words(outcome: RuleOutcome) -> str:
     """Return a value with its limits, marked where it breaks them."""
     low = "" if outcome.low == -inf else number(outcome.low)
     high = "" if outcome.high == inf else number(outcome.high)

@@ -20,7 +20,7 @@ from optimizer.immutable import replace
 from optimizer.model.model import Model, cases, widest
 from optimizer.rules.row import Lever
 from optimizer.solve.case_solver import CaseAnswer
-from optimizer.solve.result import Outcome, Taken
+from optimizer.solve.result import RuleOutcome, Taken
 from optimizer.solve.shadow_prices import own_lever
 from optimizer.solve.solved import Solved, formula_from
 from optimizer.units import AT_END, BETTER, PRICE_SHOWN
@@ -29,7 +29,7 @@ FURTHEST = 1000.0
 """How far a limit is followed that no other one stops."""
 
 
-def held(solved: Solved) -> tuple[Outcome, ...]:
+def held(solved: Solved) -> tuple[RuleOutcome, ...]:
     """Return the rules of an answer with the range over which it holds as each limit moves, choices and pH included.
 
     Limits without a price or a range of it are left as they are, and all where some case is proven by no tree.
@@ -68,7 +68,7 @@ class _Holding:
         self.at = float(chosen.cost @ chosen.x)
         self.sign, self.slack = brief.scenario.objective.goals[0][0], BETTER * (1 + abs(self.at))
 
-    def told(self, outcome: Outcome) -> Outcome:
+    def told(self, outcome: RuleOutcome) -> RuleOutcome:
         """Return a limit with the range over which the answer holds."""
         if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < PRICE_SHOWN:
             return outcome
@@ -117,7 +117,7 @@ def _session(model: Model) -> Session:
     return Session(model.matrix, model.row_low, model.row_high, integers=model.size - model.doses)
 
 
-def _shift(model: Model, outcome: Outcome) -> Shift | None:
+def _shift(model: Model, outcome: RuleOutcome) -> Shift | None:
     """Return what a limit moves in a model; None where that is no such move."""
     rows, ends, coefficients = [], [], []
     for r, row in ((r, row) for r, row in enumerate(model.rows) if row.owner == outcome.id):

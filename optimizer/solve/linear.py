@@ -21,7 +21,7 @@ from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
 from optimizer.solve.case_solver import Brancher, CaseAnswer, Corridor, Sign
 from optimizer.solve.lexicographic import preferred_of, settle
-from optimizer.solve.result import Outcome, PhOutcome, Result, SettingOutcome
+from optimizer.solve.result import PhOutcome, Result, RuleOutcome, SettingOutcome
 from optimizer.solve.rounding import round_formula
 from optimizer.solve.shadow_prices import entry_prices, measure_rules, price_rules
 from optimizer.solve.solved import Solved, choices_of, choose_ph, formula_of
@@ -170,7 +170,7 @@ def _checked_exactly(chosen: CaseAnswer, found: Iterable[CaseAnswer]) -> ExactCh
     return told.beside(sum(len(tree.leaves) for _, tree in trees), max(short, default=Fraction(0)))
 
 
-def _refuse_what_differs(found: CaseAnswer, outcomes: tuple[Outcome, ...], objective: float) -> None:
+def _refuse_what_differs(found: CaseAnswer, outcomes: tuple[RuleOutcome, ...], objective: float) -> None:
     """Refuse a formula that breaks a rule or that is not worth what was proven.
 
     Raises:

@@ -62,7 +62,7 @@ class BindingLimit:
 
 
 @result
-class Outcome(BindingLimit):
+class RuleOutcome(BindingLimit):
     """One rule at the answer, at the first of its limits that binds."""
 
     rule: Rule = untold(repr=False)
@@ -81,7 +81,7 @@ class Outcome(BindingLimit):
     """Whether that is more than the tolerance; what is only watched is never missed nor broken."""
     broken: bool = untold(default=False)
     """Whether it is more than is allowed of a formula on the grid, an exact limit with its band."""
-    further: tuple[Outcome, ...] = untold(default=())
+    further: tuple[RuleOutcome, ...] = untold(default=())
     """The same rule at each further limit of it that binds."""
 
     @told
@@ -110,7 +110,7 @@ class Outcome(BindingLimit):
         return self.rule.idle(self.value)
 
     @property
-    def bound(self) -> tuple[Outcome, ...]:
+    def bound(self) -> tuple[RuleOutcome, ...]:
         """The rule at every limit of it that binds."""
         return (self, *self.further) if self.binding else ()
 
@@ -223,7 +223,7 @@ class Result:
     proof: Proof
     objective: float
     formula: Formula | None
-    rules: tuple[Outcome, ...] = ()
+    rules: tuple[RuleOutcome, ...] = ()
     ph: PhOutcome | None = None
     settings: tuple[SettingOutcome, ...] = ()
     choices: tuple[str, ...] = ()

@@ -16,7 +16,7 @@ from optimizer.engine.sensitivity import Basis, Move, Reach
 from optimizer.immutable import replace
 from optimizer.rules.row import Lever, Row, Setting
 from optimizer.solve.case_solver import CaseAnswer
-from optimizer.solve.result import EntryPrice, Outcome
+from optimizer.solve.result import EntryPrice, RuleOutcome
 from optimizer.units import AT_END, ROW_MET, USED, ZERO_PRICE
 
 ORDER = ("equal", "low", "high")
@@ -26,7 +26,7 @@ Limit = list[tuple[int, Lever]]
 """A limit that the answer sits on: the rows that it moves, and how."""
 
 
-def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
+def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[RuleOutcome, ...]:
     """Return value and limits of every rule at a formula, from raw data."""
     outcomes = []
     for rule, enforced in (*((r, True) for r in brief.enforced), *((r, False) for r in brief.watched)):
@@ -37,7 +37,7 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
             slack = rule.slack(formula)
             missed, broken = violation > slack, violation > rule.within + slack
         outcomes.append(
-            Outcome(
+            RuleOutcome(
                 rule=rule,
                 value=rule.as_told(value),
                 low=low,
@@ -50,7 +50,9 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
     return tuple(outcomes)
 
 
-def price_rules(brief: Brief, found: CaseAnswer, basis: Basis, measured: tuple[Outcome, ...]) -> tuple[Outcome, ...]:
+def price_rules(
+    brief: Brief, found: CaseAnswer, basis: Basis, measured: tuple[RuleOutcome, ...]
+) -> tuple[RuleOutcome, ...]:
     """Return every rule, measured at the answer, with binding side, price and the range over which it holds."""
     return Pricer(brief, found, basis).priced(measured)
 
@@ -95,16 +97,16 @@ class Pricer:
         """The ways out of the answer, for limits that meet where none is needed."""
         return Directions(self.basis, self.x)
 
-    def priced(self, outcomes: tuple[Outcome, ...]) -> tuple[Outcome, ...]:
+    def priced(self, outcomes: tuple[RuleOutcome, ...]) -> tuple[RuleOutcome, ...]:
         """Return outcomes with the side and the price of every limit that they sit on."""
         limits = [(outcome, limit) for outcome in outcomes for limit in self._binding(outcome)]
         reaches = self.basis.reaches([self._move(limit) for _, limit in limits])
-        told: dict[str, list[Outcome]] = {}
+        told: dict[str, list[RuleOutcome]] = {}
         for (outcome, limit), reach in zip(limits, reaches, strict=True):
             told.setdefault(outcome.id, []).append(self._with_price(outcome, limit, reach))
         return tuple(_joined(told.get(outcome.id, []), outcome) for outcome in outcomes)
 
-    def _binding(self, outcome: Outcome) -> list[Limit]:
+    def _binding(self, outcome: RuleOutcome) -> list[Limit]:
         """Return the limits of a rule that the answer sits on, each with the rows that it moves."""
         if isnan(outcome.value):
             return []
@@ -115,7 +117,7 @@ class Pricer:
                 limits.append(moving)
         return limits
 
-    def _with_price(self, outcome: Outcome, limit: Limit, reach: Reach) -> Outcome:
+    def _with_price(self, outcome: RuleOutcome, limit: Limit, reach: Reach) -> RuleOutcome:
         lever = limit[0][1]
         if outcome.id in self.unpriced:
             return replace(outcome, binding=lever.side)
@@ -175,7 +177,7 @@ def own_lever(row: Row) -> Lever:
     return Lever(limit, row.side, nan, row.per_limit, row.rhs_per_limit, choice, unit="", step=nan)
 
 
-def _joined(told: list[Outcome], outcome: Outcome) -> Outcome:
+def _joined(told: list[RuleOutcome], outcome: RuleOutcome) -> RuleOutcome:
     """Return a rule at the first of its limits that bind, with the others."""
     if not told:
         return outcome

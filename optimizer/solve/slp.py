@@ -17,7 +17,7 @@ from optimizer.immutable import immutable, replace
 from optimizer.model.linearisation import Tangent, same_as, with_rules
 from optimizer.rules import CurvedRule
 from optimizer.solve.linear import solve_fully
-from optimizer.solve.result import Outcome, Result, Rounded
+from optimizer.solve.result import Result, Rounded, RuleOutcome
 from optimizer.solve.rounding import NEAR, broken, grid_formula, near_grid
 from optimizer.solve.solved import Solved
 from optimizer.solve.trust_region import BOX, NARROWEST, Descent, SlpPoint
@@ -177,7 +177,7 @@ def _local(descent: Descent, done: Solved, first: Result, bound: float) -> Resul
     )
 
 
-def _without_range(outcome: Outcome) -> Outcome:
+def _without_range(outcome: RuleOutcome) -> RuleOutcome:
     return replace(outcome, holds_from=nan, holds_to=nan, price_from=nan, price_to=nan)
 
 

@@ -12,7 +12,7 @@ from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import best_setting, formula_at, on_grid
 from optimizer.solve.nearest import Near, Ready, nearest_formula
-from optimizer.solve.result import Outcome
+from optimizer.solve.result import RuleOutcome
 from optimizer.solve.rounding import broken
 from optimizer.solve.shadow_prices import measure_rules
 from optimizer.units import listed
@@ -55,7 +55,7 @@ class Checked:
     brief: Brief
     formula: Formula
     setting: Setting
-    rules: tuple[Outcome, ...]
+    rules: tuple[RuleOutcome, ...]
     broken: tuple[str, ...]
     mends: tuple[Mend, ...]
     nearest: Near | None

@@ -16,7 +16,7 @@ from optimizer.immutable import Figure, immutable, replace, result, seen, told, 
 from optimizer.rules import MEASURES, named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
-from optimizer.solve.result import Outcome
+from optimizer.solve.result import RuleOutcome
 from optimizer.solve.shadow_prices import measure_rules
 
 
@@ -54,7 +54,7 @@ class Side:
         shared = acidity.shared(self.formula)
         return shared.low, shared.high
 
-    def outcomes(self) -> dict[str, Outcome]:
+    def outcomes(self) -> dict[str, RuleOutcome]:
         """Every rule of its own brief at the formula, by id."""
         if self.formula is None:
             return {}
@@ -74,7 +74,7 @@ class Side:
         return {name: named_measure(name).value(self.formula, self.setting) for name in MEASURES}
 
     @told
-    def rules(self) -> tuple[Outcome, ...]:
+    def rules(self) -> tuple[RuleOutcome, ...]:
         """Every rule of its own brief."""
         return tuple(self.outcomes().values())
 

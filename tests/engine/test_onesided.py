@@ -22,7 +22,7 @@ from optimizer.errors import SolverError
 from optimizer.files import shipped
 from optimizer.rules import LimitRule, Rule
 from optimizer.solve.best import solve
-from optimizer.solve.result import Outcome, Result
+from optimizer.solve.result import Result, RuleOutcome
 from tests.support import briefs, draws, oracle
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
 from tests.support.draws import SEED, drawn
@@ -57,7 +57,7 @@ def moved(brief: Brief, rule: Rule, side: str, limit: float) -> float:
     return found.objective if found.ending == "optimal" else inf
 
 
-def differences(brief: Brief, outcome: Outcome, step: float = 1e-4, at: float | None = None) -> tuple[float, float]:
+def differences(brief: Brief, outcome: RuleOutcome, step: float = 1e-4, at: float | None = None) -> tuple[float, float]:
     """Return the slopes of the least cost just below and just above a limit."""
     rule = next(r for r in brief.modelled if r.id == outcome.id)
     limit = (outcome.high if outcome.binding == "high" else outcome.low) if at is None else at
@@ -66,7 +66,7 @@ def differences(brief: Brief, outcome: Outcome, step: float = 1e-4, at: float | 
     return (here - below) / step, (above - here) / step
 
 
-def told(result: Result) -> dict[str, Outcome]:
+def told(result: Result) -> dict[str, RuleOutcome]:
     """Return the outcomes that sit on a limit with a price."""
     rules = {r.id for r in result.brief.modelled if isinstance(r, LimitRule)}
     return {o.id: o for o in result.rules if o.binding and o.id in rules and not isnan(o.price)}

@@ -16,7 +16,7 @@ from optimizer.report.formats.terminal import lines
 from optimizer.report.formula_json import Blend
 from optimizer.report.record import record
 from optimizer.solve.best import solve
-from optimizer.solve.result import Outcome, Result, Taken
+from optimizer.solve.result import Result, RuleOutcome, Taken
 from optimizer.sweep.single import brief_at
 from tests.support import briefs
 from tests.support.briefs import Case, Wish, brief_of, draw
@@ -31,18 +31,18 @@ TAKEN = (175, 210, 227, 269, 377)
 NEAR = 1e-6
 
 
-def followed(result: Result) -> list[Outcome]:
+def followed(result: Result) -> list[RuleOutcome]:
     return [o for rule in result.rules for o in rule.bound if not isnan(o.whole_from)]
 
 
-def line_of(result: Result, o: Outcome, to: float) -> MovingWorth:
+def line_of(result: Result, o: RuleOutcome, to: float) -> MovingWorth:
     """Return what the answer is worth as a limit goes to an end of its price, from the prices alone."""
     price, last = o.price, o.price_to if to > o.limit_at else o.price_from
     bent = isfinite(last) and isfinite(to) and last and abs(last - price) > 1e-12
     return MovingWorth(result.objective, price, (1 - sqrt(price / last)) / (to - o.limit_at) if bent else 0.0)
 
 
-def worth(case: Case, o: Outcome, limit: float) -> float:
+def worth(case: Case, o: RuleOutcome, limit: float) -> float:
     found = best(at(case, {f"{o.id}.{o.limit}": limit}))
     return found.objective if found.ending == "optimal" else inf
 

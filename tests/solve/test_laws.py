@@ -26,7 +26,7 @@ from optimizer.rules import KINDS, LimitRule, Rule, UseLevel
 from optimizer.rules.row import Setting
 from optimizer.rules.selection import OneOf
 from optimizer.solve.best import solve
-from optimizer.solve.result import Outcome, Result
+from optimizer.solve.result import Result, RuleOutcome
 from optimizer.units import number
 from tests.support import briefs, draws, oracle
 from tests.support.briefs import Wish, brief_of
@@ -229,7 +229,7 @@ STEERED = ("count", "one-of", "needs", "excludes", "thickening")
 """Kinds whose prices are of other limits than those of what they measure (`test_limits`)."""
 
 
-def priced(result: Result) -> list[tuple[Rule, Outcome, float]]:
+def priced(result: Result) -> list[tuple[Rule, RuleOutcome, float]]:
     """Return the rules with a price, their outcome and the limit that it is the price of."""
     rules = {r.id: r for r in result.brief.modelled}
     found = [o for o in result.rules if o.binding and isfinite(o.price) and isinstance(rules.get(o.id), LimitRule)]
@@ -519,7 +519,7 @@ def _case(*rules: Table, shelf: list[Table] | None = None, **more: Any) -> Case:
     }
 
 
-def _outcome(result: Result, name: str) -> Outcome:
+def _outcome(result: Result, name: str) -> RuleOutcome:
     return next(o for o in result.rules if o.id == name)
 
 

@@ -27,7 +27,7 @@ from optimizer.report.formula_json import Blend
 from optimizer.report.record import record
 from optimizer.rules import KINDS, LimitRule, Rule
 from optimizer.solve.linear import solve_fully
-from optimizer.solve.result import Outcome
+from optimizer.solve.result import RuleOutcome
 from optimizer.solve.solved import Solved
 from tests.support import acids, briefs
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
@@ -51,13 +51,13 @@ class Held:
         self.choices = np.round(solved.chosen.x[len(self.brief.pool) :])
         self.result = solved.result
 
-    def bound(self) -> list[Outcome]:
+    def bound(self) -> list[RuleOutcome]:
         """Return every limit of a stated or implied rule that binds and has a price."""
         mine = {r.id for r in self.brief.modelled}
         limits = [limit for o in self.result.rules for limit in o.bound if o.id in mine and o.id != "total"]
         return [limit for limit in limits if not isnan(limit.price)]
 
-    def at(self, told: Outcome, limit: float) -> float:
+    def at(self, told: RuleOutcome, limit: float) -> float:
         """Return the best objective with one limit at another value; infinite if that cannot be met."""
         return self._best(moved(r, told.limit, limit) if r.id == told.id else r for r in self.brief.modelled)
 
@@ -96,7 +96,7 @@ class Held:
             value = float(top / bottom)
         return value
 
-    def slopes(self, told: Outcome) -> tuple[float, float]:
+    def slopes(self, told: RuleOutcome) -> tuple[float, float]:
         """Return the slopes of the best objective just below and just above a limit."""
         ends = (abs(e - told.limit_at) for e in (told.holds_from, told.holds_to))
         step = min([STEP, *(e / 5 for e in ends if e > 1e-9)])
@@ -120,7 +120,7 @@ def moved(rule: Rule, limit: str, value: float) -> Rule:
     return rule.model_copy(update={limit: value})
 
 
-def change(told: Outcome, by: float) -> float:
+def change(told: RuleOutcome, by: float) -> float:
     """Return what a move of a limit within its range does, by its price; where that bends, along its hyperbola.
 
     Price at t is price / (1 - q t)^2, so its integral is price t / (1 - q t).

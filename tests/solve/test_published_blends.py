@@ -17,7 +17,7 @@ import pytest
 
 from optimizer.brief.brief import load_brief
 from optimizer.solve.best import solve
-from optimizer.solve.result import Outcome, Result
+from optimizer.solve.result import Result, RuleOutcome
 from optimizer.units import slug
 from tests.support.published_cases import Blend, Case, in_packets, independent, load, write_as_blend
 
@@ -86,7 +86,7 @@ class Run:
         assert self.result.formula is not None
         return {v: self.result.formula.dose(slug(v)) / k for v, k in self.blend.scale.items()}
 
-    def rule(self, name: str) -> Outcome:
+    def rule(self, name: str) -> RuleOutcome:
         """Return the outcome of a rule."""
         return next(o for o in self.result.rules if o.id == name)
 
