@@ -94,12 +94,6 @@ class Programs:
         whole[self.base.priced] += self.cost
         return whole
 
-    def uppers(self) -> Vector:
-        """Return the most of every column, shape (n, p)."""
-        whole = np.repeat(self.base.upper[:, None], len(self), axis=1)
-        whole[self.base.closing] *= ~self.closed
-        return whole
-
     def ends(self) -> tuple[Vector, Vector]:
         """Return the lower and upper ends of all rows, shape (m, p) each."""
         low = np.repeat(self.base.low[:, None], len(self), axis=1)

@@ -64,7 +64,6 @@ class Followed:
         covariance: Shape (p, p).
         evidence: Logarithm of the chance of all readings.
         cavity_mean: What the others tell of each reading, shape (n,).
-        cavity_variance: Shape (n,).
         chances: Chance, or density of a number, of each reading given the others, shape (n,).
     """
 
@@ -72,7 +71,6 @@ class Followed:
     covariance: Vector
     evidence: float
     cavity_mean: Vector
-    cavity_variance: Vector
     chances: Vector
 
 
@@ -154,10 +152,11 @@ def _told(
 ) -> Followed:
     """Return what stands when the sites have settled."""
     n = len(sites.low)
-    at, spread, chances = np.zeros(n), np.zeros(n), np.zeros(n)
+    at, chances = np.zeros(n), np.zeros(n)
     evidence = 0.0
     for i in range(n):
-        m, v = at[i], spread[i] = _cavity(sites.terms[i], firm[i], pull[i], covariance, mean)
+        m, v = _cavity(sites.terms[i], firm[i], pull[i], covariance, mean)
+        at[i] = m
         if sites.low[i] == sites.high[i]:
             total = v + noise
             chances[i] = exp(-((sites.low[i] - m) ** 2) / (2 * total)) / sqrt(2 * pi * total)
@@ -168,7 +167,7 @@ def _told(
             evidence += log(chances[i]) + log1p(firm[i] * v) / 2 - whole
     weight = sites.terms.T @ pull
     evidence += (np.linalg.slogdet(held)[1] + np.linalg.slogdet(covariance)[1] + float(weight @ mean)) / 2
-    return Followed(mean, covariance, float(evidence), at, spread, chances)
+    return Followed(mean, covariance, float(evidence), at, chances)
 
 
 @immutable
