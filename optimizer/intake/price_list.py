@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -107,10 +107,7 @@ def read_price_list(
     mark = decimal_mark(c for _, row in table[begin:] for at in figures if isinstance(c := _at(row, at), str))
     names, lines = Names(library.materials, own), list[TakenPrice]()
     left, unclear = list[LeftOut](), list[Unclear]()
-    for row, cells in table[begin:]:
-        found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
-        if not found["material"]:
-            continue
+    for row, found in _written(table[begin:], fields):
         meant = names.meaning(found["material"])
         if not any(found.get(f) for f in PRICES):
             if meant.id or found.get("pack") or found.get("pack_kg") or found.get("pack_g"):
@@ -133,6 +130,14 @@ def read_price_list(
     if without:
         assumed.append(f"No currency is written (first in row {without[0]}): the brief's own will be taken.")
     return TakenPrices(tuple(lines), tuple(left), tuple(assumed), tuple(unclear))
+
+
+def _written(table: list[tuple[int, list[Any]]], fields: Mapping[str, int]) -> Iterator[tuple[int, dict[str, str]]]:
+    """Yield the number of each line that names a material, and its texts by field."""
+    for row, cells in table:
+        found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
+        if found["material"]:
+            yield row, found
 
 
 def _reason(error: ValueError | DataError) -> str:
