@@ -109,10 +109,9 @@ def _moved(
     for names in (used, wider):
         items = [i for i in brief.pool.items if i.id in names]
         asked = asking(brief, fixed, items)
-        near = nearest_at(asked, rounded, setting)
+        near, _ = on_grid(asked, nearest_at(asked, rounded, setting), rounded)
         if near is None:
             continue
-        near, _ = on_grid(asked, near, rounded)
         after = near.formula.doses
         far = {n: abs(after.get(n, 0.0) - rounded.get(n, 0.0)) for n in {*after, *rounded} - {water}}
         changed = tuple(sorted(n for n, much in far.items() if much > CHANGE_SHOWN))

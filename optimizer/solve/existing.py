@@ -209,14 +209,16 @@ def nearest_at(
     return nearest_within(brief, doses, every, every, fewest=fewest, free=free)
 
 
-def on_grid(brief: Brief, near: Near, doses: dict[str, float]) -> tuple[Near, bool]:
+def on_grid(brief: Brief, near: Near | None, doses: dict[str, float]) -> tuple[Near | None, bool]:
     """Return the nearest formula on the scale's grid, and whether one lies within a few steps; unchanged doses stay.
 
     Args:
         brief: The brief.
-        near: The nearest formula.
+        near: The nearest formula, if there is one.
         doses: The given doses [% as supplied by id].
     """
+    if near is None:
+        return None, False
     step = brief.scenario.scale_step
     still = [item.id not in near.changed and item.material.function != "solvent" for item in brief.pool.items]
     width = np.full(len(brief.pool), float(NEAR))

@@ -113,7 +113,7 @@ def check(
         near = _nearest(brief, doses, kept | {name}, fewest=False, at=setting, ready=ready)
         cost = None if near is None else near.formula.cost - formula.cost
         mends.append(Mend(name, () if near is None else near.changed, cost))
-    nearest = _nearest(brief, doses, None, ready=ready)
+    nearest, gridded = on_grid(brief, _nearest(brief, doses, None, ready=ready), doses)
     unprotected = nearest is None and _nearest(found.brief, doses, None) is not None
     if curved:
         names = listed([f"'{r.name}'" for r in curved])
@@ -122,9 +122,6 @@ def check(
             f"{names} is linear only around a formula: the nearest formula and what mending costs were "
             "followed by tangents, so a nearer one is not ruled out, nor is one where none was found.",
         )
-    gridded = False
-    if nearest is not None:
-        nearest, gridded = on_grid(brief, nearest, doses)
     ends = {"nearest": nearest, "on_grid": gridded, "unprotected": unprotected}
     return replace(found, mends=tuple(mends), notes=notes, **ends)
 

@@ -182,9 +182,7 @@ def restandardise(
     kept = kept_rules(formula, batch.active_band, batch.charge_band)
     scale = brief.scenario.model_copy(update={"scale_step": batch.step / (10 * batch.kg)})
     asked = replace(asking(protecting(real, formula, setting), kept), scenario=scale)
-    near = nearest_at(asked, doses, setting, fewest=not batch.free)
-    if near is not None:
-        near, _ = on_grid(asked, near, doses)
+    near, _ = on_grid(asked, nearest_at(asked, doses, setting, fewest=not batch.free), doses)
     grams = {} if near is None else _grams(near.formula, batch)
     weighed = formula_at(real.pool, {k: g / (10 * batch.kg) for k, g in grams.items()}) if near else None
     known, unchanged = lots_of(planned.pool, brief.library), formula_at(real.pool, doses)

@@ -79,10 +79,7 @@ def substitute(
     dose = before.get(material, 0.0)
     rules = _asked_for(material, wish, base)
     asked = asking(brief, rules)
-    near = nearest_at(asked, before, base.setting, fewest=not wish.free)
-    gridded = False
-    if near is not None:
-        near, gridded = on_grid(asked, near, before)
+    near, gridded = on_grid(asked, nearest_at(asked, before, base.setting, fewest=not wish.free), before)
     trial = _Trial(wide, brief, base, missing, wish, rules, _helpers(wide, base, missing, near), not first_only)
     like = [] if max(0.0, dose - wish.left) <= USED else _like(wide, missing)
     standins = _first(trial, like) if first_only else [_try(trial, i) for i in like]
