@@ -10,11 +10,8 @@ from optimizer.answers import questions
 from optimizer.answers.answer import Answer
 from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
-from optimizer.report.formats.picture_file import refuse_undrawable
 from optimizer.report.tradeoff import draw_frontier, draw_leeway
 from optimizer.solve.frontier.tradeoff import Frontier
-
-__all__ = ["Changes", "Read", "draw", "refuse_undrawable", "traded"]
 
 Changes = Iterable[tuple[str, str]]
 Read = Callable[[Changes, tuple[str, ...]], Brief]

@@ -35,12 +35,13 @@ def frontier(
     """Trace the trade-off of two measures: every break and what one more point costs."""
     from optimizer.answers import tradeoff
     from optimizer.brief.brief import Brief
+    from optimizer.report.formats.picture_file import refuse_undrawable
 
     def read(more: tradeoff.Changes, axes: tuple[str, ...]) -> Brief:
         return measured.put_into(given.brief(scenario, more), shown=axes)
 
     if picture:
-        tradeoff.refuse_undrawable(picture)
+        refuse_undrawable(picture)
     with quiet_solvers(), _telling() as told:
         answer = tradeoff.traded(read, best=best, against=against, by=by, tell=told)
     if picture and answer.exit_code == 0:
@@ -63,9 +64,10 @@ def leeway(
 ) -> Answer[Any]:
     """Say how far each dose may move at a stated loss, and which materials no good formula uses."""
     from optimizer.answers import questions, tradeoff
+    from optimizer.report.formats.picture_file import refuse_undrawable
 
     if picture:
-        tradeoff.refuse_undrawable(picture)
+        refuse_undrawable(picture)
     answer = questions.leeway(measured.put_into(given.brief(scenario)), loss=loss, others=others)
     if picture:
         tradeoff.draw(answer, picture)

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import model_validator
 
-from optimizer.data.facts import Charge, Frozen, Lipid, Material, Percent, Substance
+from optimizer.data.facts import Charge, Frozen, Lipid, Material, Substance
 from optimizer.data.library import Library
 from optimizer.data.shelf import Shelf, ShelfLine
-from optimizer.errors import DataError, Problem, fault, nearest
+from optimizer.errors import DataError, Problem, nearest
 from optimizer.immutable import immutable, replace
 from optimizer.units import listed
 
@@ -410,17 +410,3 @@ def unknown(where: str, key: str, names: Iterable[str], known: Iterable[str]) ->
     """Return a problem for every name that is not known."""
     known = set(known)
     return [Problem(where, key, f"there is no '{n}'.", nearest(n, known)) for n in names if n not in known]
-
-
-__all__ = [
-    "Group",
-    "Ingredient",
-    "Percent",
-    "Pool",
-    "carriers",
-    "fault",
-    "join",
-    "lot_doubt",
-    "unknown",
-    "with_lot",
-]

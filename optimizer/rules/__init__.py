@@ -27,7 +27,6 @@ __all__ = [
     "AnyRule",
     "Clear",
     "Cost",
-    "Count",
     "CurvedRule",
     "Dose",
     "Excludes",

@@ -20,7 +20,7 @@ from optimizer.files import is_folder, read_toml
 from optimizer.immutable import replace
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, failed, scattered
-from optimizer.sweep.grid import PRICE, Grid, Value
+from optimizer.sweep.grid import Grid
 from optimizer.sweep.learnt import Pools
 from optimizer.sweep.single import limit_of, own
 
@@ -240,6 +240,3 @@ def _products(paths: list[Path]) -> list[Path]:
     extended = {raw.get("extends") for raw in stated.values() if isinstance(raw.get("extends"), str)}
     briefs = [p for p in paths if "name" in stated[p] or not (p.name == BENCH or OTHER_FILES & stated[p].keys())]
     return [p for p in briefs if stated[p].get("product") or not {p.name, p.stem} & extended]
-
-
-__all__ = ["PRICE", "Source", "Value", "sources_of", "unknown_keys", "unmoved"]

@@ -4,9 +4,9 @@ Nothing is told that cannot be known: viscosity is read at the bench, clarity is
 """
 
 from optimizer.assessment.advice import clarity, figures, polymers, preservation, process, thickness
-from optimizer.assessment.advice.base import Advice, Kind, Piece, Situation
+from optimizer.assessment.advice.base import Advice, Piece, Situation
 
-__all__ = ["PIECES", "Advice", "Kind", "Piece", "Situation", "advice_on"]
+__all__ = ["PIECES", "Advice", "Situation", "advice_on"]
 
 PIECES: tuple[Piece, ...] = (
     *thickness.PIECES,
