@@ -1,1 +1,1 @@
-"""From a formula to bottles: batch file, weighing, adjusting, as made, label, cost; strangers to one another."""
+"""From a formula to bottles: batch file, weighing, adjusting, as made, cost; nothing here solves."""

@@ -160,8 +160,10 @@ def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:
         problems += beyond(where, row, headings)[0]
         for position, field in fields.items():
             text = text_of(row[position]) if position < len(row) else ""
+            if not text:
+                continue
             try:
-                values |= {field: _value_of(field, text)} if text else {}
+                values[field] = _value_of(field, text)
             except ValueError as error:
                 key = f"column '{headings[position]}'"
                 problems.append(Problem(where, key, f"'{text}' {error}.", "Write digits only, such as 12.50."))

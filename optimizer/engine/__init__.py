@@ -1,1 +1,1 @@
-"""The only rooms that touch a solver, and the checks that do not trust it."""
+"""The only room that touches a solver, and the checks that do not trust it."""

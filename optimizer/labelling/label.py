@@ -1,4 +1,4 @@
-"""The label room: what goes on the bottle, from a plan, a formula that exists, or what was really made."""
+"""The label: what goes on the bottle, from a plan, a formula that exists, or what was really made."""
 
 from __future__ import annotations
 

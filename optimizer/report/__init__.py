@@ -1,1 +1,1 @@
-"""What people read: tables first, then terminal, Markdown and JSON; nothing here computes an answer."""
+"""What people read: answers as documents, one file per subject, and as JSON; nothing here computes an answer."""
