@@ -11,7 +11,7 @@ from tomlkit import TOMLDocument
 from optimizer.assessment.alkalinity import estimated_ph, ingredients_of, known_of
 from optimizer.bench.acid import planned_solution, sessions_of, start_of_batch, target_of
 from optimizer.bench.batch import Adjustment, Batch, append, batch_from, change_batch
-from optimizer.bench.made import held_left_g
+from optimizer.bench.made import AS_OWN, held_left_g, holders_of, unaccounted
 from optimizer.bench.strike import Strike, strike
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.ph import Solution
@@ -106,6 +106,7 @@ def note_reading(
         if not noted.sure and grams > before:
             _check_room(batch, brief.library.by_id, of_what, start, grams - before, str(path))
         append(tables[-1], "reading", _line(noted, grams))
+        _refuse_unaccounted(batch_from(document.unwrap(), str(path)).adjustment[-1], brief, str(path))
 
     return _changed(path, brief, formula, setting, change)
 
@@ -130,6 +131,13 @@ def _changed(
         sessions_of(batch_from(document.unwrap(), str(path), brief.library.materials), target, recipe, None, str(path))
 
     return change_batch(path, checked, brief.library.materials)
+
+
+def _refuse_unaccounted(log: Adjustment, brief: Brief, where: str) -> None:
+    """Refuse into the batch what no material holds; a sample does not go back, so it may be tried with anything."""
+    if log.of == "batch" and log.material is None and not holders_of(log.chemical, brief.library.by_id):
+        what = f"{unaccounted(log.chemical)}."
+        raise fault(where, "adjustment.chemical", what, f"Take another one. {AS_OWN}, if it must be this one.")
 
 
 def _refuse_stale(noted: Noted, before: float, where: str) -> None:

@@ -23,6 +23,8 @@ Kind = Literal["weighed", "assumed", "acid or alkali", "thickener", "water put b
 
 SOLID = 95.0
 """An acid of at least this share [%] is weighed as it is; a weaker one is itself a solution."""
+AS_OWN = "Write it into your own materials, as a 'ph adjuster' with its substances"
+"""What makes an acid or alkali that the library does not know one that counts."""
 FORMS = (" anhydrous", " monohydrate", " dihydrate")
 
 
@@ -238,12 +240,17 @@ def adjuster_of(adjustment: Adjustment, materials: Mapping[str, Material], where
         return adjustment.material
     found = holders_of(adjustment.chemical, materials)
     if not found:
-        plain = _plain(adjustment.chemical)
-        known = [s.inci.casefold() for m in materials.values() if "ph adjuster" in m.functions for s in m.substances]
-        what = f"no acid or alkali of the library is called '{adjustment.chemical}'."
-        step = f"{nearest(plain, known)} Or name a library id in 'material'."
+        what = f"{unaccounted(adjustment.chemical)}, and this file says that it went in."
+        named = [s.inci.casefold() for m in materials.values() if "ph adjuster" in m.functions for s in m.substances]
+        meant = "" if adjustment.chemical in CHEMICALS else f"{nearest(_plain(adjustment.chemical), named)} "
+        step = f"{meant}{AS_OWN}. If it never went in, strike its pH readings, with what was added."
         raise fault(where, "adjustment.chemical", what, step)
     return found[0]
+
+
+def unaccounted(chemical: str) -> str:
+    """Return that an acid or alkali is none of the library's, in a clause."""
+    return f"no acid or alkali of the library is '{chemical}', so no formula, label or cost can count it"
 
 
 def holders_of(chemical: str, materials: Mapping[str, Material]) -> tuple[str, ...]:
@@ -263,14 +270,15 @@ def as_supplied(chemical: str, grams: float, material: Material) -> float:
 
 
 def materials_in(batch: Batch, materials: Mapping[str, Material]) -> tuple[str, ...]:
-    """Return the ids of all that is planned or went in, sorted.
+    """Return the ids of all that is planned or went in, sorted; an acid that no material holds is left out.
 
     Raises:
         DataError: If one of them is not known.
     """
     _all_known(batch.where, batch, materials)
     used = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
-    used |= {adjuster_of(a, materials, batch.where) for a in batch.adjustment if a.of == "batch"}
+    known = (a for a in batch.adjustment if a.of == "batch" and (a.material or holders_of(a.chemical, materials)))
+    used |= {adjuster_of(a, materials, batch.where) for a in known}  # of others `went_in` tells what is to be done
     return tuple(sorted({*used, water_of(materials)}))
 
 
@@ -329,8 +337,10 @@ def _adjust(
     water: str,
 ) -> float:
     """Add the solution of one adjustment, reading by reading, and take out its samples; return those [g]."""
-    acid = adjuster_of(adjustment, materials, where)
-    share = acid_share(materials[acid], adjustment)
+    acid, share = water, 1.0
+    if adjustment.added_g > 0:
+        acid = adjuster_of(adjustment, materials, where)
+        share = acid_share(materials[acid], adjustment)
     total = taken = 0.0
     for reading in adjustment.additions:
         more = max(reading.added_g - total, 0.0)

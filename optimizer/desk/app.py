@@ -33,6 +33,7 @@ from optimizer.desk.frame import framed, static
 from optimizer.desk.guard import BENCH_ALONE, Device, Guard
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import LARGE, Download, Page, Place, RefusedError, Rights, Screen
+from optimizer.desk.way import way
 from optimizer.desk.words import in_words, on_page, sentence
 from optimizer.errors import DataError, TensideError, UsageError
 
@@ -349,7 +350,8 @@ def _trouble(asked: Asked, error: TensideError) -> Page:
         here = f"{asked.folder.path}{os.sep}"
         items = (tag("li", on_page(str(problem)).replace(here, "")) for problem in error.problems)
         body = markup(tag("p", "Something has to be mended first:"), tag("ul", *items))
-        return Page("This cannot be used as it is", body, status=HTTPStatus.CONFLICT)
+        pages = way(asked, "") if "batch" in asked.names else None
+        return Page("This cannot be used as it is", body, way=pages, status=HTTPStatus.CONFLICT)
     return Page("This cannot be shown", tag("p", on_page(str(error)), class_="wrong"), status=HTTPStatus.CONFLICT)
 
 

@@ -157,6 +157,9 @@ def test_acids_by_name() -> None:
     assert found("anything", material="my-acid") == "my-acid"
     with pytest.raises(DataError, match="Did you mean 'citric acid'"):
         found("citrik acid")
+    with pytest.raises(DataError, match="so no formula, label or cost can count it") as refused:
+        found("hydrochloric acid")
+    assert "Did you mean" not in str(refused.value), "it is spelt as it should be"
 
 
 def test_an_acid_that_is_a_solution_brings_its_own_water() -> None:

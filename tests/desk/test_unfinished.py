@@ -10,6 +10,9 @@ from pathlib import Path
 import pytest
 
 from optimizer.bench.batch import read_batch
+from optimizer.bench.made import holders_of
+from optimizer.chemistry.ph import CHEMICALS
+from tests.support.benches import library
 from tests.support.command import Run
 from tests.support.desk import desk_of
 from tests.support.harbour import batch_file, weighed
@@ -91,3 +94,65 @@ def test_the_record_holds_no_temperature_and_no_foam_that_nobody_noted(tmp_path:
 def test_a_batch_of_which_nothing_is_weighed_is_kept_as_a_plan(tmp_path: Path) -> None:
     batch_file(tmp_path, "1", bottles=None)
     assert "it is kept as a plan" in desk_of(tmp_path).get("/batch/batch-1/keep").text
+
+
+UNKNOWN = """
+[[adjustment]]
+start_g = 1000
+chemical = "hydrochloric acid"
+strength_percent = 10
+reading = [ { added_g = 0, ph = 8.0 }, { added_g = 12, ph = 6.0 } ]
+"""
+"""As an older tenside wrote it; no material of the library is hydrochloric acid."""
+PAGES = ("weigh", "ph", "thicken", "finish", "made", "label", "cost", "card", "keep", "sheet")
+
+
+def test_the_ph_page_offers_what_can_be_accounted_for_and_none_of_it_locks_the_batch(tmp_path: Path) -> None:
+    batch_file(tmp_path, "1", *BLEND, bottles=None)
+    html = desk_of(tmp_path).get("/batch/batch-1/ph").html
+    offered = [name for name in CHEMICALS if f'value="{name}"' in html]
+    assert offered == [name for name in CHEMICALS if holders_of(name, library().by_id)]
+    assert len(offered) >= 5
+    for number, chemical in enumerate(offered, 2):
+        batch_file(tmp_path, str(number), *BLEND, bottles=None)
+        desk, at = desk_of(tmp_path), f"/batch/batch-{number}"
+        desk.get(f"{at}/ph")
+        assert desk.submit("/ph", {"ph": "8", "chemical": chemical, "strength": "10"}).status == 200
+        desk.get(f"{at}/ph")
+        assert desk.submit("/ph", {"now": "2", "ph": "7,9"}).status == 200
+        assert desk.get(f"{at}/made").status == 200, chemical
+
+
+def test_an_acid_that_cannot_be_accounted_for_is_refused_before_it_is_written(tmp_path: Path, run: Run) -> None:
+    path = batch_file(tmp_path, "1", *BLEND, bottles=None)
+    before = path.read_bytes()
+    asked = ("ph", path, "--of", "batch", "--read", "8", "--with", "hydrochloric acid", "--strength", "10")
+    told = run(*asked)
+    assert (told.code, path.read_bytes()) == (3, before)
+    assert "no acid or alkali of the library is 'hydrochloric acid'" in told.err
+    desk = desk_of(tmp_path)
+    desk.get("/batch/batch-1/ph")
+    sent = desk.submit("/ph", {"ph": "8", "chemical": "hydrochloric acid", "strength": "10"})
+    assert (sent.status, path.read_bytes()) == (422, before)
+
+
+def test_a_batch_that_holds_such_an_acid_is_read_and_the_line_is_struck(tmp_path: Path) -> None:
+    batch_file(tmp_path, "1", *BLEND, UNKNOWN, bottles=None)
+    desk = desk_of(tmp_path)
+    for page in ("weigh", "ph", "finish", "sheet"):
+        assert desk.get(f"/batch/batch-1/{page}").status == 200, page
+    made = desk.get("/batch/batch-1/made")
+    assert made.status == 409
+    assert "strike its pH readings" in made.text
+    assert "/batch/batch-1/ph" in made.links
+    for number in ("2", "1"):
+        desk.get("/batch/batch-1/ph")
+        strike = next(f for f in desk.at.forms if ("strike", number) in f.buttons)
+        wrong = {"strike": number, "why": "never added", "wrong": "both"}
+        assert desk.submit("/ph", wrong, form=strike).status == 200
+    for page in PAGES:
+        assert desk.get(f"/batch/batch-1/{page}").status == 200, page
+    desk.get("/batch/batch-1/ph")
+    begun = {"ph": "8", "chemical": "citric acid anhydrous", "strength": "50"}
+    assert desk.submit("/ph", begun).status == 200
+    assert desk.get("/batch/batch-1/made").status == 200

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Literal
 
 from optimizer.answers.bench import batch_of
@@ -10,8 +10,10 @@ from optimizer.answers.logs import curve_of, note_ph, ph_of, solution_of, strike
 from optimizer.bench.acid import AcidSession, PhAnswer
 from optimizer.bench.acid_log import Noted
 from optimizer.bench.batch import Batch
+from optimizer.bench.made import holders_of
 from optimizer.bench.strike import struck_of
 from optimizer.chemistry.ph import CHEMICALS, Solution
+from optimizer.data.facts import Material
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, sketched, tick
 from optimizer.desk.guard import Outcome
@@ -90,23 +92,29 @@ def _solution(asked: Asked) -> Solution | None:
 def acidity(asked: Asked) -> Page:
     """Show what to add next, and the log."""
     found = subject(asked)
-    batch, told = batch_of(found), ph_of(found)
+    batch, told, known = batch_of(found), ph_of(found), found.brief.library.by_id
     answer = told.found.answer
     session = answer.sessions[-1] if answer.sessions else None
     parts = [first_said(found)]
-    if session is None:
-        parts += [_blind(answer, told.found.notes), late(asked, _begin(asked, answer), answer.finished)]
+    if session is None or _closed(session, known):
+        begin = late(asked, _begin(asked, answer, known), answer.finished)
+        parts += [_blind(answer, told.found.notes), begin, crossed(struck_of(batch, "reading"))]
     else:
         on = onwards(asked, found, "ph", done=session.advice.state == "stop")
         reading = _reading(asked.unasked if asked.text("of") else asked, session)
         todo = tag("div", _now(batch, session, answer), on, late(asked, reading, answer.finished))
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
         beside = tag("div", curve, _log(asked, session), crossed(struck_of(batch, "reading")))
-        parts += [tag("div", todo, beside, class_="two"), None if answer.finished else _another(asked, answer)]
-    parts.append(
-        folded("All of it: what it rests on, cautions", report(told.document(), materials=found.brief.library.by_id))
-    )
+        another = None if answer.finished else _another(asked, answer, known)
+        parts += [tag("div", todo, beside, class_="two"), another]
+    parts.append(folded("All of it: what it rests on, cautions", report(told.document(), materials=known)))
     return page_of(asked, batch, "ph", *parts)
+
+
+def _closed(session: AcidSession, known: Mapping[str, Material]) -> bool:
+    """Return whether a log that takes nothing more, because nobody can account for its acid, was struck as a whole."""
+    unread = not session.log.readings and session.inside_g <= 0
+    return unread and not holders_of(session.log.solution.chemical.name, known)
 
 
 def _target(answer: PhAnswer) -> str:
@@ -198,10 +206,10 @@ def _reading(asked: Asked, session: AcidSession) -> Html:
     )
 
 
-def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
-    """Return the form that begins a log; `key` begins the ids of its fields."""
+def _begin(asked: Asked, answer: PhAnswer, known: Mapping[str, Material], key: str = "") -> Html:
+    """Return the form that begins a log, with what the library can account for; `key` begins the ids of its fields."""
     solution = answer.back or answer.solution
-    names = [(name, name) for name in CHEMICALS]
+    names = [(name, name) for name in CHEMICALS if holders_of(name, known)]
     kinds = (("batch", "the batch itself"), ("sample", "a sample of it"))
     percent = number(solution.percent, 2)
     return form(
@@ -224,11 +232,11 @@ def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
     )  # fmt: skip
 
 
-def _another(asked: Asked, answer: PhAnswer) -> Html:
+def _another(asked: Asked, answer: PhAnswer, known: Mapping[str, Material]) -> Html:
     """Return the form of a further log; what was typed into it stands there alone."""
     mine = bool(asked.text("of"))
     words = "Begin another log: the batch after a sample, or another solution"
-    return folded(words, _begin(asked if mine else asked.unasked, answer, "begin-"), open_=mine)
+    return folded(words, _begin(asked if mine else asked.unasked, answer, known, "begin-"), open_=mine)
 
 
 def _log(asked: Asked, session: AcidSession) -> Html:
