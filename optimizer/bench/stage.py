@@ -6,6 +6,7 @@ from collections.abc import Container
 from typing import Literal
 
 from optimizer.bench.batch import Batch
+from optimizer.bench.made import last_ph
 from optimizer.bench.weighed import open_lines
 from optimizer.immutable import immutable
 from optimizer.shell import quoted
@@ -103,22 +104,20 @@ def to_read(batch: Batch) -> Stage | None:
     """Return that the pH of a batch is to be read, None where nothing went in since it was, or none is planned."""
     if batch.ph_target is None:
         return None
-    unread = not batch.ph_readings or (batch.adjusted and batch.adjusted[-1].unread_g > USED)
+    unread = last_ph(batch) is None or (batch.adjusted and batch.adjusted[-1].unread_g > USED)
     return Stage("ph", "Read the pH.") if unread else None
 
 
 def to_adjust(batch: Batch) -> Stage | None:
     """Return what is to be done for the pH of a batch, None if it is inside the window or none is planned."""
-    to_do, read = to_read(batch), batch.ph_readings
-    if to_do is not None or batch.ph_target is None:
+    to_do, ph = to_read(batch), last_ph(batch)
+    if to_do is not None or batch.ph_target is None or ph is None:
         return to_do
     low = batch.ph_target if batch.ph_low is None else batch.ph_low
     high = batch.ph_target if batch.ph_high is None else batch.ph_high
-    if low - KEPT <= read[-1].ph <= high + KEPT:
+    if low - KEPT <= ph <= high + KEPT:
         return None
-    return Stage(
-        "ph", f"The pH is {number(read[-1].ph, 2)}: bring it to between {number(low, 2)} and {number(high, 2)}."
-    )
+    return Stage("ph", f"The pH is {number(ph, 2)}: bring it to between {number(low, 2)} and {number(high, 2)}.")
 
 
 def _to_thicken(batch: Batch) -> Stage | None:

@@ -128,7 +128,8 @@ def weighed_document(
         facts.append(("mass with it", f"{scale.told(finish.there_g)} g by sum"))
     if finish.bottles is not None:
         facts.append(("bottles", str(finish.bottles)))
-    verdict = f"Noted in {path}; {open_} of {len(batch.line)} lines {'is' if open_ == 1 else 'are'} still to be weighed."
+    lines = f"{open_} of {len(batch.line)} lines {'is' if open_ == 1 else 'are'} still to be weighed"
+    verdict = f"Noted in {path}; {lines}."
     if not open_:
         verdict = f"Noted in {path}; every line is weighed."
     sections = (alarm_listing(first), Listing("", tuple(sums)), table, struck_listing(struck_of(batch, "weighed")))
@@ -169,7 +170,7 @@ def made_document(made: Made) -> Document:
     facts += [("note", note) for note in made.notes]
     off = filled(_broken((*serious, *slight)), _moved(made))
     open_ = Listing("pH not read, so nobody knows", tuple(r.outcome.reading for r in unread))
-    sections = (_inputs(made), _formula(made), open_, *off, _master(made))
+    sections: tuple[Table | Listing, ...] = (_inputs(made), _formula(made), open_, *off, _master(made))
     title = f"{batch.product or made.brief.scenario.name}, as made"
     good = not serious and not made.to_come
     return Document(title, verdict, facts, framed(made.cautions, sections), good=good)
