@@ -14,6 +14,7 @@ import tomli
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
+from optimizer.answers.following import after_bench
 from optimizer.answers.subject import Subject, subject_of
 from optimizer.assessment.alarms import foremost
 from optimizer.assessment.thickening import unfit_thickeners
@@ -131,7 +132,7 @@ def lay_batch(
     batch = batch_from(tomli.loads(text), str(out))
     laid = Laid(
         path=str(out), batch=batch, words=amount.words, notes=(*found.notes, *told),
-        short=tuple(_short(found.brief, formula, batch.size_g)),
+        short=tuple(_short(found.brief, formula, batch.size_g)), thickens=bool(found.formula.thickeners),
     )  # fmt: skip
     write_atomic(out, text)
     return laid
@@ -228,10 +229,13 @@ def stage_now(found: Subject) -> Stage:
 
 def still_to_come(found: Subject) -> tuple[Caution, ...]:
     """Return that a batch which was begun is not finished, and what is next; nothing of every other subject."""
-    stage = unfinished(found.batch, after_ph(found)) if found.batch else None
-    if stage is None:
+    batch = found.batch
+    stage = unfinished(batch, after_ph(found)) if batch else None
+    if batch is None or stage is None:
         return ()
     said = "What is still to go in or to be read, acid, thickener and water among it, changes what stands here."
+    if batch.ph_target is not None and last_ph(batch) is None:
+        said += " Nobody has read its pH: whether its preservatives act, and how it is to skin and eyes, is not known."
     return (Caution(f"NOT FINISHED. {stage.words} {said}", loud=True),)
 
 
@@ -299,7 +303,12 @@ def note_as_typed(found: Subject, weights: Iterable[Weight], **how: Any) -> Answ
     """Note weights and the end of a batch as `note_weights` does, and tell what is noted."""
     after, now = note_weights(found, weights, **how)
     path, names = str(found.batch_path), {n: m.name for n, m in found.brief.library.by_id.items()}
-    return Answer("weighed", Weighed(path=path, batch=after), 0, path=path, batch=after, names=names, now=now)
+    found = replace(found, batch=after)
+    first = still_to_come(found) if how.get("finish") else ()
+    told = Weighed(path=path, batch=after)
+    answer = Answer("weighed", told, 0, path=path, batch=after, names=names, now=now, first=first)
+    answer.following = after_bench(stage_now(found), after, path)
+    return answer
 
 
 class TypedNames:
@@ -367,7 +376,8 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
 
 def made_of(found: Subject) -> Made:
     """Return what a batch really became, held against plan and brief."""
-    return reconcile(found.brief, batch_of(found), found.formula, found.setting)
+    made = reconcile(found.brief, batch_of(found), found.formula, found.setting)
+    return replace(made, to_come=still_to_come(found))
 
 
 def write_master(path: Path, done: Made) -> None:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from optimizer.bench.batch import Batch
     from optimizer.bench.reconcile import Made
+    from optimizer.bench.stage import Stage
     from optimizer.bench.thicken import ThickeningLog
     from optimizer.solve.result import Result
 
@@ -54,6 +55,14 @@ def after_thickening(logs: Sequence[ThickeningLog], batch: Path) -> str:
     reading = READING[going.kind or "viscosity_mpas"]
     command = f"tenside thicken {quoted(batch)} --material {going.material.id} --added {so_far}% {reading} READING"
     return f"add {number(step.grams, 3)} g, mix, read, then {command}" if step else command
+
+
+def after_bench(stage: Stage, batch: Batch, path: str) -> str:
+    """Return what is done next with a batch file, and the command that notes it."""
+    from optimizer.bench.stage import command_of, may_thicken
+
+    thicker = f", or thicken it first: tenside thicken {path}" if may_thicken(batch, stage) else ""
+    return f"{stage.words} Then {command_of(stage.step, path, batch)}{thicker}"
 
 
 def after_made(table: Path, batch: Batch, done: Made) -> str:

@@ -117,7 +117,8 @@ def _made(subject: Subject, chapters: tuple[Document, ...]) -> tuple[Document, b
     """Return a batch as it was really made, and whether it breaks a rule by more than the scale can tell."""
     done = made_of(subject)
     at = subject.setting if done.ph is None else Setting(done.ph, done.ph, done.ph)
-    brief, more = subject.brief, (*chemistry_sections(chemistry_of(subject.brief, done.formula, at)), *chapters)
+    brief, chemistry = subject.brief, chemistry_of(subject.brief, done.formula, at)
+    more = (*chemistry_sections(chemistry, unread=done.ph is None), *chapters)
     told = made_document(done)
     return whole_document(told, brief, done.formula, subject.setting, provenance_of(brief), more), bool(done.serious)
 

@@ -70,7 +70,9 @@ class MadeRule:
     error: float
     """How far the balance's errors can move the value."""
     broken: bool
-    """Whether it is broken, be it by less than that."""
+    """Whether it is broken, be it by less than that; at the planned pH where nobody read it."""
+    unread: bool = told_as("ph_unread", default=False)
+    """Whether it hangs on a pH that nobody read, so that nobody knows whether it is kept."""
 
     @property
     def differs(self) -> bool:
@@ -126,6 +128,8 @@ class Made:
     notes: tuple[str, ...]
     put_back: Refill | None = None
     """Water that is missing; null if hardly any is."""
+    to_come: tuple[Caution, ...] = untold(default=())
+    """What is said of a batch that is not finished."""
 
     @told
     def broken(self) -> tuple[str, ...]:
@@ -134,8 +138,8 @@ class Made:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """Those that always apply and those of what was made."""
-        return cautions_at(self.brief, self.formula, self.setting)
+        """That it is not finished, those that always apply and those of what was made."""
+        return (*self.to_come, *cautions_at(self.brief, self.formula, self.setting))
 
     @property
     def serious(self) -> bool:
@@ -211,7 +215,10 @@ def _rules(
     """Return every rule at doses of what was weighed as `lines` tell it, and at the plan (`before`)."""
     errors = _errors(brief, formula, setting, lines)
     shown = [o for o in measure_rules(brief, formula, setting) if o.shown != "understood"]
-    return tuple(MadeRule(before[o.id], o, errors[o.id], _broken(o, batch)) for o in shown)
+    unread = batch.ph_target is not None and last_ph(batch) is None
+    return tuple(
+        MadeRule(before[o.id], o, errors[o.id], _broken(o, batch), unread=unread and o.rule.at_ph) for o in shown
+    )
 
 
 def _within(setting: Setting, ph: float | None) -> bool | None:

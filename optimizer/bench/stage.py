@@ -6,7 +6,10 @@ from collections.abc import Container
 from typing import Literal
 
 from optimizer.bench.batch import Batch
+from optimizer.bench.made import last_ph
+from optimizer.bench.weighed import open_lines
 from optimizer.immutable import immutable
+from optimizer.shell import quoted
 from optimizer.units import KEPT, USED, number
 
 Step = Literal["weigh", "ph", "thicken", "finish", "keep"]
@@ -27,11 +30,31 @@ def stage_of(batch: Batch, after_ph: Container[str] = ()) -> Stage:
         batch: The batch file's content.
         after_ph: Ids of the lines that wait until the pH is set; without them every line comes before it.
     """
-    if batch.finish.mass_g is not None:
-        if batch.bottle_ml and batch.finish.bottles is None:
-            return Stage("finish", "Fill, and count the bottles.")
-        return Stage("keep", "Finished: look at what was made, and keep it in the records.")
-    return _on_the_way(batch, after_ph) or Stage("finish", "Weigh the finished batch.")
+    if batch.finish.mass_g is None:
+        return _on_the_way(batch, after_ph) or Stage("finish", "Weigh the finished batch.")
+    to_do = _to_weigh(batch) or to_read(batch) or (None if batch.finish.bottles else to_adjust(batch))
+    if to_do is not None:
+        return to_do
+    if batch.bottle_ml and batch.finish.bottles is None:
+        return Stage("finish", "Fill, and count the bottles.")
+    return Stage("keep", "Finished: look at what was made, and keep it in the records.")
+
+
+def command_of(step: Step, path: str, batch: Batch) -> str:
+    """Return the command for a step of a batch file; a pH that was read once is told by the log."""
+    path, line = quoted(path), next(iter(open_lines(batch)), "MATERIAL")
+    return {
+        "weigh": f"tenside weighed {path} {line}=GRAMS@LOT",
+        "ph": f"tenside ph {path}{'' if batch.ph_readings else ' --of batch --read PH'}",
+        "thicken": f"tenside thicken {path}",
+        "finish": f"tenside weighed {path} --finish-mass GRAMS --water-added GRAMS --bottles NUMBER",
+        "keep": f"tenside made {path}, then tenside records keep {path}",
+    }[step]
+
+
+def may_thicken(batch: Batch, stage: Stage) -> bool:
+    """Return whether a batch that is to be finished next could be thickened first: nobody has begun to."""
+    return stage.step == "finish" and not batch.thickening and batch.finish.mass_g is None
 
 
 def unfinished(batch: Batch, after_ph: Container[str] = ()) -> Stage | None:
@@ -68,30 +91,33 @@ def _on_the_way(batch: Batch, after_ph: Container[str]) -> Stage | None:
 
 
 def _to_weigh(batch: Batch, but: Container[str] = ()) -> Stage | None:
-    noted = {w.material for w in batch.weighed}
-    open_ = [name for name in batch.doses if name not in noted]
+    open_ = open_lines(batch)
     if all(name in but for name in open_):
         return None
     left = len(open_)
-    if not noted:
+    if not batch.weighed:
         return Stage("weigh", f"Weigh {left} lines.")
     return Stage("weigh", f"Weigh on: {left} of {len(batch.doses)} lines {'is' if left == 1 else 'are'} left.")
 
 
-def to_adjust(batch: Batch) -> Stage | None:
-    """Return what is to be done for the pH of a batch, None if it is inside the window or none is planned."""
+def to_read(batch: Batch) -> Stage | None:
+    """Return that the pH of a batch is to be read, None where nothing went in since it was, or none is planned."""
     if batch.ph_target is None:
         return None
-    read = batch.ph_readings
-    if not read or (batch.adjusted and batch.adjusted[-1].unread_g > USED):
-        return Stage("ph", "Read the pH.")
+    unread = last_ph(batch) is None or (batch.adjusted and batch.adjusted[-1].unread_g > USED)
+    return Stage("ph", "Read the pH.") if unread else None
+
+
+def to_adjust(batch: Batch) -> Stage | None:
+    """Return what is to be done for the pH of a batch, None if it is inside the window or none is planned."""
+    to_do, ph = to_read(batch), last_ph(batch)
+    if to_do is not None or batch.ph_target is None or ph is None:
+        return to_do
     low = batch.ph_target if batch.ph_low is None else batch.ph_low
     high = batch.ph_target if batch.ph_high is None else batch.ph_high
-    if low - KEPT <= read[-1].ph <= high + KEPT:
+    if low - KEPT <= ph <= high + KEPT:
         return None
-    return Stage(
-        "ph", f"The pH is {number(read[-1].ph, 2)}: bring it to between {number(low, 2)} and {number(high, 2)}."
-    )
+    return Stage("ph", f"The pH is {number(ph, 2)}: bring it to between {number(low, 2)} and {number(high, 2)}.")
 
 
 def _to_thicken(batch: Batch) -> Stage | None:

@@ -11,6 +11,7 @@ import tomlkit
 
 from optimizer.bench.amount import amount_of
 from optimizer.bench.batch import Batch
+from optimizer.bench.grams import grams_of
 from optimizer.data.facts import Material
 from optimizer.data.pool import lot_doubt
 from optimizer.data.sheet import number_of
@@ -156,6 +157,19 @@ def tolerance_g(batch: Batch, planned_g: float) -> float:
     """Return by how much a line may be off [g]: the error that the scale allows, at least what it cannot tell."""
     scale = batch.scale
     return max(scale.off_g, scale.allowed_percent * planned_g / 100)
+
+
+def open_lines(batch: Batch) -> tuple[str, ...]:
+    """Return the materials of which more is to be weighed than the line's tolerance, in the order of the plan.
+
+    A line that ends with 0 g is closed: nothing more of it goes in.
+    """
+    noted, last = batch.weighed_g, {line.material: line.grams for line in batch.weighed}
+    return tuple(
+        name
+        for name, grams in grams_of(batch).items()
+        if name not in last or (last[name] > 0 and noted[name] < grams - tolerance_g(batch, grams) - AS_TYPED)
+    )
 
 
 def _twice(where: str, batch: Batch, new: list[Weight], planned: Mapping[str, float]) -> Problem | None:

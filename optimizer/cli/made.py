@@ -17,8 +17,8 @@ def made(
     files: Files = Files(),
 ) -> Answer[Any]:
     """Work out the formula that was really made, hold it against plan and brief, propose the next master formula."""
-    from optimizer.answers.bench import batch_of, made_of, write_master
-    from optimizer.answers.following import after_made
+    from optimizer.answers.bench import batch_of, made_of, stage_now, write_master
+    from optimizer.answers.following import after_bench, after_made
     from optimizer.files import refuse_existing
 
     if master is not None:
@@ -26,6 +26,7 @@ def made(
     found = files.batch(path)
     done = made_of(found)
     answer = Answer("made", done, 4 if done.serious else 0).by(found.brief.library.called)
+    answer.following = after_bench(stage_now(found), batch_of(found), str(path)) if done.to_come else ""
     if master is not None:
         write_master(master, done)
         answer.closing = f"\nNext: {after_made(master, batch_of(found), done)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.answers.bench import alarms_now, batch_of, batch_subject, stage_now, still_to_come
 from optimizer.answers.subject import Subject
 from optimizer.bench.batch import Batch
-from optimizer.bench.stage import Step
+from optimizer.bench.stage import Step, may_thicken
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
 from optimizer.desk.frame import way_of
@@ -70,6 +70,6 @@ def onwards(asked: Asked, found: Subject, here: str, *, done: bool = False) -> H
     quiet = "button" if done else "button quiet"
     link = tag("a", NEXT[stage.step], href=place(asked, stage.step), class_=quiet)
     thicker = None
-    if stage.step == "finish" and not batch_of(found).thickening and here != "thicken":
+    if may_thicken(batch_of(found), stage) and here != "thicken":
         thicker = tag("a", "Thicken it first", href=place(asked, "thicken"), class_="button quiet")
     return markup(tag("p", link, thicker, class_="buttons"), tag("p", stage.words, class_="soft"))

@@ -15,8 +15,8 @@ from optimizer.report.document import Columns, Listing, Table, figures
 from optimizer.units import listed, number
 
 
-def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
-    """Return the figures as one table and the advice as a list."""
+def chemistry_sections(found: Chemistry, *, unread: bool = False) -> tuple[Table | Listing, ...]:
+    """Return the figures as one table and the advice as a list; `unread` of a batch whose pH nobody read."""
     rows: list[tuple[str, ...]] = []
     if found.window is not None:
         ends_by = found.window.low_set_by, found.window.high_set_by
@@ -27,6 +27,7 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
         rows.append(("shared pH window and target", ends[0], target, ends[1], f"set by {by}"))
     for acid in found.preservation.acids:
         beside = f"of {number(acid.percent, 3)} % as acid; {AT_MOST}"
+        beside += "; at the planned pH, nobody read it" if unread else ""
         rows.append((f"{acid.acid}, undissociated, %", *_span(acid.undissociated, 3), beside))
     rows.append(("dissolved salt, %", *_span(found.budget.total, 2), found.budget.room))
     micelles = found.micelles

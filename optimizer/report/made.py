@@ -8,10 +8,12 @@ from math import isnan
 from optimizer.bench.batch import Batch
 from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
+from optimizer.bench.stage import Step, command_of
 from optimizer.bench.strike import Struck, struck_of
-from optimizer.bench.weighed import Balance, balances
+from optimizer.bench.weighed import Balance, balances, open_lines
+from optimizer.data.cautions import Caution
 from optimizer.immutable import result, seen, told, untold
-from optimizer.report.cautions import framed
+from optimizer.report.cautions import alarm_listing, framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures, filled
 from optimizer.report.struck import struck_listing
 from optimizer.shell import quoted
@@ -36,17 +38,17 @@ class Laid:
     notes: tuple[str, ...]
     short: tuple[str, ...]
     """Of what the shelf holds less than the batch needs, in sentences."""
+    thickens: bool = untold(default=False)
+    """Whether a thickener is held ready for it."""
 
     @told
     def next(self) -> tuple[str, ...]:
-        """The commands that follow."""
-        path = quoted(self.path)
-        return (
-            f"tenside weigh {path} --pdf sheet.pdf",
-            f"tenside weighed {path} {self.batch.line[0].material}=GRAMS@LOT",
-            f"tenside weighed {path} --finish-mass GRAMS --water-added GRAMS --bottles NUMBER",
-            f"tenside made {path}",
-        )
+        """The commands that follow, in the order of the bench."""
+        steps: list[Step] = ["weigh"]
+        steps += ["ph"] if self.batch.ph_target is not None else []
+        steps += ["thicken"] if self.thickens else []
+        commands = (command_of(step, self.path, self.batch) for step in (*steps, "finish", "keep"))
+        return (f"tenside weigh {quoted(self.path)} --pdf sheet.pdf", *commands)
 
 
 @result
@@ -86,8 +88,18 @@ def laid_document(laid: Laid) -> Document:
     return Document(batch.product or "Batch", f"Wrote {laid.path}.", facts, sections)
 
 
-def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Container[str] = ()) -> Document:
-    """Return what is noted and what is still to be weighed; of what was noted just now the sums in words."""
+def weighed_document(
+    path: str, batch: Batch, names: dict[str, str], now: Container[str] = (), first: tuple[Caution, ...] = ()
+) -> Document:
+    """Return what is noted and what is still to be weighed.
+
+    Args:
+        path: The batch file.
+        batch: What it holds.
+        names: Of its materials, by id.
+        now: What was noted just now: its sums are told in words.
+        first: What is said before anything else.
+    """
     rows, sums, scale = [], [], batch.scale
     numbers: dict[str, list[str]] = {}
     for n, noted in enumerate(batch.all_weighed, 1):
@@ -108,7 +120,7 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Contai
         "material", "in line", *figures("planned", digits=2), *figures("noted"), *figures("difference", form="+.2f"),
     )  # fmt: skip
     table = Table("Weights, g", columns, tuple(rows))
-    open_ = sum(line.noted is None for line in balances(batch))
+    open_ = len(open_lines(batch))
     finish = batch.finish
     facts = []
     if finish.mass_g is not None:
@@ -119,11 +131,11 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Contai
         facts.append(("mass with it", f"{scale.told(finish.there_g)} g by sum"))
     if finish.bottles is not None:
         facts.append(("bottles", str(finish.bottles)))
-    verdict = f"Noted in {path}; {open_} of {len(batch.line)} lines are still to be weighed."
+    lines = f"{open_} of {len(batch.line)} lines {'is' if open_ == 1 else 'are'} still to be weighed"
+    verdict = f"Noted in {path}; {lines}."
     if not open_:
         verdict = f"Noted in {path}; every line is weighed."
-    step = f"tenside made {quoted(path)}" if not open_ else f"tenside weighed {quoted(path)} MATERIAL=GRAMS@LOT"
-    sections = (Listing("", tuple(sums)), table, struck_listing(struck_of(batch, "weighed")), Listing("Next", (step,)))
+    sections = (alarm_listing(first), Listing("", tuple(sums)), table, struck_listing(struck_of(batch, "weighed")))
     return Document(f"Batch {batch.batch}", verdict, facts, sections)
 
 
@@ -132,13 +144,18 @@ def made_document(made: Made) -> Document:
     batch, went = made.batch, made.went
     serious = [r for r in made.rules if r.serious]
     slight = [r for r in made.rules if r.within_error]
+    unread = [r for r in made.rules if r.unread and not r.broken]
     verdict = "The batch as made keeps every rule."
+    if unread:
+        verdict = "The batch as made keeps every rule that can be told without its pH, which nobody read."
     if serious:
         verdict = f"The batch as made breaks {len(serious)} of {len(made.rules)} rules."
     elif slight:
         verdict = f"The batch as made keeps every rule but {len(slight)}, by no more than the scale can tell."
+        verdict += " What hangs on its pH nobody knows: it was not read." if unread else ""
     if made.put_back is not None and not made.put_back.why_not:
         verdict = f"Put back {batch.scale.told(made.put_back.grams)} g of water. {verdict}"
+    verdict = f"NOT FINISHED. {verdict}" if made.to_come else verdict
     law = [r.outcome for r in made.rules if r.broken and r.outcome.source == "law"]
     if law:
         broken = listed([f"{o.reading}, here {number(o.value, 3)} %" for o in law])
@@ -155,9 +172,11 @@ def made_document(made: Made) -> Document:
         facts.append(("bottles", f"{batch.finish.bottles}, {number(100 * volume / went.mass_g, 1)} % of the batch"))
     facts += [("note", note) for note in made.notes]
     off = filled(_broken((*serious, *slight)), _moved(made))
-    sections = (_inputs(made), _formula(made), *off, _master(made))
+    open_ = Listing("pH not read, so nobody knows", tuple(r.outcome.reading for r in unread))
+    sections: tuple[Table | Listing, ...] = (_inputs(made), _formula(made), open_, *off, _master(made))
     title = f"{batch.product or made.brief.scenario.name}, as made"
-    return Document(title, verdict, facts, framed(made.cautions, sections), good=not serious)
+    good = not serious and not made.to_come
+    return Document(title, verdict, facts, framed(made.cautions, sections), good=good)
 
 
 def _broken(rules: tuple[MadeRule, ...]) -> Table:
@@ -172,7 +191,8 @@ def _broken(rules: tuple[MadeRule, ...]) -> Table:
 
 
 def _moved(made: Made) -> Table:
-    moved = [r for r in made.rules if r.differs and not r.broken and not isnan(r.outcome.value)]
+    kept = [r for r in made.rules if not (r.broken or r.unread)]
+    moved = [r for r in kept if r.differs and not isnan(r.outcome.value)]
     rows = tuple((r.outcome.reading, r.planned, r.outcome.value, r.error) for r in moved if r.outcome.shown != "apart")
     note = "Further from the plan than all errors of the scale together explain; the rule is kept."
     return Table("Kept, but not as planned", ("rule", *figures("plan", "made", "scale +-", digits=3)), rows, note)
@@ -183,7 +203,7 @@ def _put_back(made: Made) -> list[tuple[str, str]]:
     found = made.put_back
     if found is None:
         path = quoted(made.batch.where)
-        if any(rule.broken for rule in made.rules) or made.batch.finish.mass_g is None:
+        if any(rule.broken for rule in made.rules) or made.to_come:
             return []
         return [("next", f"tenside label {path}, then tenside records keep {path}")]
     grams = made.batch.scale.told(found.grams)

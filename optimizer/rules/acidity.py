@@ -55,6 +55,7 @@ class Acidity(Rule):
     unit: ClassVar[str] = "pH"
     step: ClassVar[float] = 0.1
     way: ClassVar[Way] = "widened"
+    at_ph: ClassVar[bool] = True
     parting: ClassVar[int] = 2
     shown: ClassVar[Shown] = "apart"
 

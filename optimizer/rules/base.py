@@ -54,6 +54,8 @@ class Rule(Frozen):
     """Whether its measure sums prices."""
     of_plan: ClassVar[bool] = False
     """True for a question to a plan, which a product that was made has answered."""
+    at_ph: ClassVar[bool] = False
+    """Whether it hangs on the pH of the product: where nobody read that, nobody knows."""
     shown: ClassVar[Shown] = "always"
     """When a report has a line for it among the rules: always, where something of what it counts is there, never as it
     has a place of its own, or only where all are listed as it goes without saying."""

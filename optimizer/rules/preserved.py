@@ -48,6 +48,7 @@ class Preserved(Rule):
     gives: ClassVar[bool] = False
     by_lots: ClassVar[bool] = False
     has_price: ClassVar[bool] = False
+    at_ph: ClassVar[bool] = True
 
     @property
     def name(self) -> str:

@@ -44,6 +44,7 @@ class UndissociatedAcid(Rule):
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.01
     way: ClassVar[Way] = "moved"
+    at_ph: ClassVar[bool] = True
 
     @property
     def name(self) -> str:

@@ -5,6 +5,8 @@ Weights are made up. Phenoxyethanol: at most 1 %, Regulation (EC) No 1223/2009, 
 
 from __future__ import annotations
 
+import json
+import re
 from pathlib import Path
 
 import pytest
@@ -28,7 +30,7 @@ reading = [ { added_g = 0, ph = 5.2 } ]
 DONE = "\n[finish]\nmass_g = 1000\n"
 
 
-@pytest.mark.parametrize("page", ["label", "cost", "card", "keep"])
+@pytest.mark.parametrize("page", ["label", "cost", "card", "keep", "made"])
 def test_what_goes_along_with_an_unfinished_batch_says_so(tmp_path: Path, page: str) -> None:
     batch_file(tmp_path, "1", *BLEND, bottles=None)
     batch_file(tmp_path, "2", *BLEND, READ, bottles=None)
@@ -39,7 +41,7 @@ def test_what_goes_along_with_an_unfinished_batch_says_so(tmp_path: Path, page: 
     assert "NOT FINISHED" not in desk.get(f"/batch/batch-3/{page}").text
 
 
-@pytest.mark.parametrize("command", ["label", "cost", "card"])
+@pytest.mark.parametrize("command", ["label", "cost", "card", "made"])
 def test_the_commands_say_it_too(tmp_path: Path, run: Run, command: str) -> None:
     path = batch_file(tmp_path, "1", *BLEND, bottles=None)
     assert "NOT FINISHED. Read the pH." in " ".join(run(command, path).out.split())
@@ -94,6 +96,90 @@ def test_the_record_holds_no_temperature_and_no_foam_that_nobody_noted(tmp_path:
 def test_a_batch_of_which_nothing_is_weighed_is_kept_as_a_plan(tmp_path: Path) -> None:
     batch_file(tmp_path, "1", bottles=None)
     assert "it is kept as a plan" in desk_of(tmp_path).get("/batch/batch-1/keep").text
+
+
+PRESERVED = """
+[[line]]
+material = "sodium-benzoate"
+percent = 0.5
+
+[[line]]
+material = "potassium-sorbate"
+percent = 0.3
+"""
+"""Acid preservatives: whether they act hangs on the pH."""
+
+
+def preserved(folder: Path, number: str, *parts: str) -> Path:
+    """Write a batch with two acid preservatives that is weighed."""
+    salts = (weighed("sodium-benzoate", 5, "C"), weighed("potassium-sorbate", 3, "D"))
+    path = batch_file(folder, number, *BLEND[:1], weighed("aqua", 792, "B"), *salts, *parts, bottles=None)
+    text = path.read_text(encoding="utf-8").replace("percent = 80\n", f"percent = 79.2\n{PRESERVED}")
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_what_hangs_on_an_unread_ph_is_not_called_kept(tmp_path: Path, run: Run) -> None:
+    unread, read = preserved(tmp_path, "1"), preserved(tmp_path, "2", READ)
+    told = {path: " ".join(run("made", path).out.split()) for path in (unread, read)}
+    rule = "preservatives that act at the pH"
+    assert "NOT FINISHED. The batch as made breaks" in told[unread], "this blend is none of the brief's"
+    assert "Nobody has read its pH: whether its preservatives act" in told[unread]
+    assert told[unread].index("pH not read, so nobody knows") < told[unread].index(rule)
+    assert "pH not read" not in told[read]
+    rules = {
+        path: {r["rule"]["kind"]: r["ph_unread"] for r in json.loads(run("made", path, "--json").out)["rules"]}
+        for path in (unread, read)
+    }
+    assert [kind for kind, open_ in rules[unread].items() if open_] == ["ph", "preserved"]
+    assert not any(rules[read].values())
+    page = tmp_path / "page.html"
+    run("page", unread, "--out", page)
+    html = " ".join(page.read_text(encoding="utf-8").split())
+    assert "NOT FINISHED. Read the pH." in html
+    assert "at the planned pH, nobody read it" in html
+    made = desk_of(tmp_path).get("/batch/batch-1/made").text
+    assert "NOT FINISHED. Read the pH." in made
+    assert "pH not read, so nobody knows" in made
+
+
+def test_the_next_command_follows_the_bench(tmp_path: Path, run: Run) -> None:
+    """As the desk's buttons do: weigh, pH, thicken, finish, made."""
+    path = batch_file(tmp_path, "1", bottles=None)
+
+    def after(*typed: object) -> str:
+        told = " ".join(run("weighed", path, *typed).out.replace("-\n", "-").split()).replace("- ", "-")
+        return re.split(" next | Weights, g ", told)[1].replace(str(path), "FILE")
+
+    assert "tenside weighed FILE aqua=GRAMS@LOT" in after("cocamidopropyl-betaine=200")
+    assert "tenside weighed FILE aqua=GRAMS@LOT" in after("aqua=300"), "300 of 800 g are no whole line"
+    assert "tenside ph FILE --of batch --read PH" in after("aqua=+500")
+    assert "--of batch --read PH" in " ".join(run("made", path).out.split())
+    early = run("weighed", path, "--finish-mass", "990", "--bottles", "3").out
+    assert "NOT FINISHED. Read the pH." in " ".join(early.split())
+    assert "Read the pH." in desk_of(tmp_path).get("/").text, "it is under way, not finished"
+    path = batch_file(tmp_path, "2", *BLEND, READ, bottles=None)
+    assert "thicken it first: tenside thicken FILE" in after("aqua=+0")
+    assert "tenside weighed FILE --finish-mass GRAMS" in after("aqua=+0")
+    assert "tenside made FILE" in after("--finish-mass", "1000")
+    laid = run("batch", "hand-wash", "--size", "2kg", "--out", tmp_path / "laid.toml").out
+    steps = [line.split()[2] for line in laid.splitlines() if line.startswith("- tenside")]
+    assert steps == ["weigh", "weighed", "ph", "thicken", "weighed", "made"]
+
+
+def test_a_line_weighed_in_part_is_open_everywhere(tmp_path: Path, run: Run) -> None:
+    part = (weighed("cocamidopropyl-betaine", 200, "A"), weighed("aqua", 300, "B"), READ, DONE)
+    path = batch_file(tmp_path, "1", *part, bottles=None)
+    desk = desk_of(tmp_path)
+    said = "Weigh on: 1 of 2 lines is left."
+    for page in ("/", "/batch/batch-1/finish", "/batch/batch-1/made"):
+        assert said in desk.get(page).text, page
+    assert "500 g left" in desk.get("/batch/batch-1/weigh").text
+    assert "1 of 2 lines is still to be weighed" in " ".join(run("weighed", path, "--lost", "1").out.split())
+    closed = " ".join(run("weighed", path, "aqua=+0").out.split())
+    assert "every line is weighed" in closed, "0 g more: nothing more goes in"
+    assert said not in desk.get("/").text
+    assert "lines are weighed" in desk.get("/batch/batch-1/weigh").text
 
 
 UNKNOWN = """

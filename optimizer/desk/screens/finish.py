@@ -76,7 +76,8 @@ def _open(found: Subject) -> Html | None:
     stage = unfinished(batch, after_ph(found)) if batch.begun else stage_of(batch)
     if stage is None or stage.step == "finish":
         return None
-    return alarms([f"Not to be filled yet. {stage.words}"])
+    lead = "Filled before it was finished." if batch.finish.bottles else "Not to be filled yet."
+    return alarms([f"{lead} {stage.words}"])
 
 
 def _put_back(found: Subject) -> Html | None:

@@ -11,7 +11,7 @@ from optimizer.answers.subject import Subject
 from optimizer.bench.stage import to_adjust
 from optimizer.bench.strike import Struck, lines_of, struck_of
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
-from optimizer.bench.weighed import Weight, tolerance_g
+from optimizer.bench.weighed import Weight, open_lines, tolerance_g
 from optimizer.data.cautions import cautions_from
 from optimizer.desk.asked import Asked, read_figure
 from optimizer.desk.frame import asking, button, choice, field, fields, folded, form, hidden, report, section
@@ -90,8 +90,8 @@ def noted_g(line: WeighLine) -> float:
 
 
 def is_open(sheet: WeighSheet, line: WeighLine) -> bool:
-    """Return whether more of a line is to be weighed than the scale's error."""
-    return not line.weighed or noted_g(line) < line.grams - tolerance_g(sheet.batch, line.grams) - AS_TYPED
+    """Return whether more of a line is to be weighed."""
+    return line.material.id in open_lines(sheet.batch)
 
 
 def _chosen(asked: Asked, sheet: WeighSheet) -> tuple[Step | None, WeighLine | None]:
