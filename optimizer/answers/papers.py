@@ -253,5 +253,4 @@ def _size_of(subject: Subject, costs: Costs, asked: SizeAsked, finished: float |
 
 def _content(bottle: str) -> Amount | None:
     """Return the content of a bottle; a bare number is in ml, as bottles are sold."""
-    bare = bottle.strip().replace(".", "", 1).isdigit()
-    return option(f"{bottle} ml" if bare else bottle, "--bottle") if bottle else None
+    return option(bottle, "--bottle", "ml") if bottle else None

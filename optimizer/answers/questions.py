@@ -266,7 +266,7 @@ def rescue(material: str, brief: Brief, batch: Batch, *, left_g: float, wish: Sw
     at = batch.ph_target
     size = least_size(batch.size_g, lambda size: possible(brief, material, asked(size), kept, at=at))
     found = substitute(brief, wide, material, asked(size), kept, at=at)
-    lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size)
+    lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size, material)
     small = smaller_batch(batch, material, there)
     now = Rescue(batch.batch, size, batch.size_g, lines, small, batch.scale)
     return Answer("substitute", replace(found, now=now), 0 if lines else 4)

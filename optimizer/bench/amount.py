@@ -51,6 +51,8 @@ def portion_of(option: str, text: str) -> tuple[float, Literal["g", "%", ""]]:
     return value, "%" if unit else ""
 
 
+BARE = re.compile(r"[+-]?[\d.,' ]*\d[\d.,' ]*(?:[eE][+-]?\d+)?")
+"""A figure without a unit."""
 KITCHEN = (
     "spoon", "spoons", "teaspoon", "teaspoons", "tablespoon", "tablespoons", "tsp", "tbsp", "cup", "cups", "pinch",
     "drop", "drops", "dash", "handful", "scoop", "scoops", "el", "tl",
@@ -140,17 +142,41 @@ def amount_of(text: str) -> Amount:
     return Amount(value, unit, plain)
 
 
-def option(text: str, name: str) -> Amount:
+def option(text: str, name: str, bare: Unit | None = None) -> Amount:
     """Read an amount of a command-line option.
+
+    Args:
+        text: As typed.
+        name: Of the option.
+        bare: What a figure without a unit is in; None if it is refused.
 
     Raises:
         UsageError: With the option's name and what is wrong.
     """
+    alone = bare is not None and BARE.fullmatch(text.strip())
     try:
-        return amount_of(text)
+        return amount_of(f"{text} {bare}" if alone else text)
     except DataError as error:
         found = error.problems[0]
         raise UsageError(f"{name} '{text}': {found.what} {found.step}") from None
+
+
+def in_unit(text: str, unit: str) -> float:
+    """Return a figure in a unit, typed alone or with a unit of its kind: in ml, 250, '250ml' and '0,25 l' are the same.
+
+    Raises:
+        ValueError: With what is wrong, if it is none, or of another kind.
+    """
+    if BARE.fullmatch(text.strip()):
+        return number_of(text.strip())
+    kind, factor = UNITS[unit]
+    try:
+        amount = amount_of(text)
+    except DataError as error:
+        raise ValueError(error.problems[0].what.removesuffix(".")) from None
+    if amount.unit != kind:
+        raise ValueError(f"is no amount in {unit}")
+    return amount.value / factor
 
 
 def sound_density(density_g_per_ml: float | None, where: str) -> float:

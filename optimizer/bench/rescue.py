@@ -11,6 +11,7 @@ from math import fsum
 from typing import Any
 
 from optimizer.bench.batch import Batch, Scale, append
+from optimizer.bench.grams import grams_of
 from optimizer.bench.made import besides, water_of
 from optimizer.bench.plan import written_doses
 from optimizer.bench.weighed import tolerance_g
@@ -19,6 +20,7 @@ from optimizer.data.formula import Formula
 from optimizer.errors import fault
 from optimizer.immutable import immutable, untold
 from optimizer.rules.row import Setting
+from optimizer.solve.rounding import largest_remainder
 from optimizer.units import AS_TYPED, USED, whole_down
 
 SIZES = (100, 101, 102, 105, 110, 115, 120, 130, 150, 200)
@@ -120,17 +122,25 @@ def smaller_batch(batch: Batch, missing: str, left_g: float) -> float | None:
     return size if 0 < size < batch.size_g else None
 
 
-def still_to_add(batch: Batch, doses: Mapping[str, float], size_g: float) -> tuple[StillToAdd, ...]:
-    """Return what is in and what is still to be added for doses [% as supplied] of a batch [g], what is left first."""
-    inside, plan = batch.weighed_g, batch.planned_g
+def still_to_add(batch: Batch, doses: Mapping[str, float], size_g: float, missing: str) -> tuple[StillToAdd, ...]:
+    """Return what is in and what is still to be added for doses, in steps of the scale, what is left first.
+
+    Args:
+        batch: The batch.
+        doses: Of the changed formula [% as supplied].
+        size_g: Mass of the changed batch [g].
+        missing: Id of what has run out, of which never more is told than there is.
+    """
+    inside, plan, step = batch.weighed_g, grams_of(batch), batch.scale.step_g
     names = sorted({*doses, *plan, *inside}, key=lambda n: (-doses.get(n, 0.0), n))
+    exact = {n: max(0.0, doses.get(n, 0.0) * size_g / 100 - inside.get(n, 0.0)) for n in names}
+    last = whole_down(exact.get(missing, 0.0) / step) * step
+    others = {n: grams for n, grams in exact.items() if n != missing and grams > 0}
+    more = largest_remainder(others, step, fsum(exact.values()) - last) if others else {}
+    more[missing] = last
     return tuple(
-        StillToAdd(
-            n, plan.get(n, 0.0), inside.get(n, 0.0),
-            max(doses.get(n, 0.0) * size_g / 100, inside.get(n, 0.0)),
-        )
-        for n in names
-    )  # fmt: skip
+        StillToAdd(n, plan.get(n, 0.0), inside.get(n, 0.0), inside.get(n, 0.0) + more.get(n, 0.0)) for n in names
+    )
 
 
 @immutable

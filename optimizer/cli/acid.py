@@ -7,7 +7,7 @@ import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import BENCH, For, Given, NotAdded, Rest, Strikes, Why, app, command
+from optimizer.cli.common import BENCH, For, Given, NotAdded, Rest, Strikes, Why, app, command, measured
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable
 
@@ -32,8 +32,12 @@ class LoggedPh:
     strip: Annotated[bool, typer.Option("--strip", help="Read with a strip, not a meter.")] = False
     temperature: Annotated[float | None, typer.Option(help="Of what was read, °C; 25 if left out.")] = None
     foam: Annotated[bool, typer.Option("--foam", help="There was foam on the probe or strip.")] = False
-    taken: Annotated[float, typer.Option(help="Grams used up for the reading that do not go back.")] = 0.0
-    sample: Annotated[float | None, typer.Option(help="Begin the log of a sample of so many grams.")] = None
+    taken: Annotated[
+        float, typer.Option(help="Grams used up for the reading that do not go back.", parser=measured("g"))
+    ] = 0.0
+    sample: Annotated[
+        float | None, typer.Option(help="Begin the log of a sample of so many grams.", parser=measured("g"))
+    ] = None
     of: Annotated[str, typer.Option("--of", help="'batch' begins the log of the batch itself.")] = ""
     on: Annotated[str, typer.Option(help="Day of the reading, such as 2026-11-25.")] = ""
     note: Annotated[str, typer.Option(help="A word on the reading.")] = ""

@@ -9,7 +9,7 @@ import typer
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.answers.writing import BOOK, PAGE, PAPER, PICTURE, refuse_misnamed, targets_of
-from optimizer.cli.common import BENCH, Files, For, On, Rest, Strikes, SubjectName, Why, app, aside, command
+from optimizer.cli.common import BENCH, Files, For, On, Rest, Strikes, SubjectName, Why, app, aside, command, measured
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable
 
@@ -22,12 +22,17 @@ def batch(
     out: Annotated[Path, typer.Option(help="The batch file to write (.toml); it must not exist.")],
     size: Annotated[str, typer.Option(help="How much, such as 5kg, '3 L' or '20 bottles'.")] = "",
     bottles: Annotated[int | None, typer.Option(help="Bottles to fill, instead of --size.", min=1)] = None,
-    bottle: Annotated[float | None, typer.Option(help="Nominal content of a bottle, ml.", min=0.1)] = None,
+    bottle: Annotated[
+        float | None,
+        typer.Option(help="Nominal content of a bottle, ml or such as '0.25 l'.", parser=measured("ml", 0.1)),
+    ] = None,
     density: Annotated[
         float | None, typer.Option(help="Measured density, g per ml; never assumed.", min=0.8, max=1.4)
     ] = None,
     loss: Annotated[float | None, typer.Option(help="Part that does not reach the bottles, %.", min=0, max=90)] = None,
-    scale: Annotated[float | None, typer.Option(help="Step of the scale, g; else 1.", min=1e-6)] = None,
+    scale: Annotated[
+        float | None, typer.Option(help="Step of the scale, g; else 1.", parser=measured("g", 1e-6))
+    ] = None,
     held: Annotated[
         float | None, typer.Option(help="Water to hold back, % of the batch; else the brief's.", min=0, max=90)
     ] = None,
@@ -92,11 +97,17 @@ def weighed(
         list[str] | None,
         typer.Option(help="Measured active matter of the lots noted now, MATERIAL=PERCENT; else the shelf's."),
     ] = None,
-    finish_mass: Annotated[float | None, typer.Option(help="Mass of the finished batch, g.", min=0.001)] = None,
-    water_added: Annotated[
-        float | None, typer.Option(help="Water put back, held-back water and rinses included, g.", min=0)
+    finish_mass: Annotated[
+        float | None,
+        typer.Option(help="Mass of the finished batch, g or such as '5.02 kg'.", parser=measured("g", 0.001)),
     ] = None,
-    lost: Annotated[float | None, typer.Option(help="Product left in vessels or taken as samples, g.", min=0)] = None,
+    water_added: Annotated[
+        float | None,
+        typer.Option(help="Water put back, held-back water and rinses included, g.", parser=measured("g")),
+    ] = None,
+    lost: Annotated[
+        float | None, typer.Option(help="Product left in vessels or taken as samples, g.", parser=measured("g"))
+    ] = None,
     bottles: Annotated[int | None, typer.Option(help="Bottles filled.", min=0)] = None,
     bottle: Annotated[float | None, typer.Option(help="Nominal content of a bottle, ml.", min=0.1)] = None,
     density: Annotated[

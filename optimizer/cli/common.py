@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields, is_dataclass
 from inspect import Parameter, Signature, signature
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Annotated, Any
+from typing import IO, TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from typer.core import TyperGroup
@@ -157,6 +157,25 @@ Want = Annotated[
 ]
 Sure = Annotated[float, typer.Option("--sure", help="How sure limits on what was measured are to be kept, %.")]
 AtPh = Annotated[float | None, typer.Option("--at-ph", help="Target pH, where the trials varied it.")]
+
+
+def measured(unit: Literal["g", "ml"], least: float = 0.0) -> Callable[[str], float]:
+    """Return what reads an option as a figure in a unit, see `bench.amount.in_unit`."""
+
+    def amount(text: str | float) -> float:
+        from optimizer.bench.amount import in_unit
+
+        try:
+            value = in_unit(text, unit) if isinstance(text, str) else text  # no text: what stands if it is left out
+        except ValueError as error:
+            raise typer.BadParameter(f"'{text}': {error}.") from None
+        if not least <= value < float("inf"):
+            raise typer.BadParameter(f"'{text}' is not in the range x>={least:g}.")
+        return value
+
+    return amount
+
+
 TimeLimit = Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)]
 
 

@@ -22,6 +22,7 @@ from optimizer.cli.common import (
     Why,
     app,
     command,
+    measured,
 )
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable
@@ -60,7 +61,7 @@ class SeriesAsked:
     )
     aim: Annotated[Aim, typer.Option(help="Learn the whole region, or find the best in it.")] = "learn"
     grams: Grams = 100.0
-    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=0.001)] = 0.01
+    scale: Annotated[float, typer.Option(help="Step of the scale, g.", parser=measured("g", 0.001))] = 0.01
     seed: Annotated[int, typer.Option(help="The same seed gives the same beakers.", min=0)] = 1
 
     def question(self) -> "TrialsQuestion":

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import FORMULA, Files, app, aside, command
+from optimizer.cli.common import FORMULA, Files, app, aside, command, measured
 from optimizer.errors import UsageError
 
 
@@ -26,7 +26,9 @@ def variants(
         typer.Option(help="With --make: the formula file (.csv), or with --size the batch file (.toml), to write."),
     ] = None,
     size: Annotated[str, typer.Option(help="With --make and a batch file: how much, such as 5kg.")] = "",
-    scale: Annotated[float, typer.Option(help="Step of the scale of that batch, g.", min=0.001)] = 1.0,
+    scale: Annotated[
+        float, typer.Option(help="Step of the scale of that batch, g.", parser=measured("g", 0.001))
+    ] = 1.0,
     files: Files = Files(),
 ) -> Answer[Any]:
     """Hold variants of a locked base against its brief and show what differs, label and allergens included."""

@@ -8,6 +8,7 @@ from math import isfinite
 from urllib.parse import urlencode
 
 from optimizer.answers.days import day_of
+from optimizer.bench.amount import in_unit
 from optimizer.data.sheet import number_of
 from optimizer.desk.folder import Folder
 from optimizer.desk.guard import Device, Guard, Outcome
@@ -100,21 +101,21 @@ class Asked:
         """Return whether a box is ticked."""
         return bool(self.text(name))
 
-    def figure(self, name: str, what: str, *, least: float = 0.0, most: float = 1e9) -> float:
-        """Return a figure as people type it: '104,3' is read, '1,234' is asked back.
+    def figure(self, name: str, what: str, *, least: float = 0.0, most: float = 1e9, unit: str = "") -> float:
+        """Return a figure as people type it: '104,3' is read, '1,234' is asked back, with a unit also '104 g'.
 
         Raises:
             RefusedError: If it is none, could be two, or lies outside.
         """
-        found = self.maybe(name, what, least=least, most=most)
+        found = self.maybe(name, what, least=least, most=most, unit=unit)
         if found is None:
             raise RefusedError({name: f"Type {what}."})
         return found
 
-    def maybe(self, name: str, what: str, *, least: float = 0.0, most: float = 1e9) -> float | None:
+    def maybe(self, name: str, what: str, *, least: float = 0.0, most: float = 1e9, unit: str = "") -> float | None:
         """Return a figure, None if the field is empty; see `figure`."""
         text = self.text(name)
-        return read_figure(name, text, what, least, most) if text else None
+        return read_figure(name, text, what, least, most, unit) if text else None
 
     def whole(self, name: str) -> int:
         """Return a number that the page itself put into the form; -1, which nothing has, if it is none."""
@@ -141,10 +142,10 @@ class Asked:
         return Outcome(to, words, self.text("keep"))
 
 
-def read_figure(name: str, text: str, what: str, least: float, most: float) -> float:
-    """Return a figure of a field; see `Asked.figure`."""
+def read_figure(name: str, text: str, what: str, least: float, most: float, unit: str = "") -> float:
+    """Return a figure of a field in its unit of mass or volume, if it has one; see `Asked.figure`."""
     try:
-        value = number_of(text)
+        value = in_unit(text, unit) if unit else number_of(text)
     except ValueError as error:
         two = two_readings(text)
         if two:

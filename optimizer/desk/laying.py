@@ -51,17 +51,17 @@ def laid(asked: Asked, brief: Path, lay: Lay) -> Outcome:
 
 def _size(asked: Asked) -> dict[str, Any]:
     """Return how much a form asks for."""
-    kilos = asked.maybe("kilos", "the mass", least=0.001, most=100_000)
+    kilos = asked.maybe("kilos", "the mass", least=0.001, most=100_000, unit="kg")
     bottles = asked.maybe("bottles", "the bottles", least=1, most=1_000_000)
     if (kilos is None) == (bottles is None):
         raise RefusedError({"kilos": "Say how much: either kilograms or bottles."})
     if bottles is not None and bottles != int(bottles):
         raise RefusedError({"bottles": "Bottles come whole."})
     more = {
-        "bottle_ml": asked.maybe("bottle", "the content of a bottle", least=0.1, most=100_000),
+        "bottle_ml": asked.maybe("bottle", "the content of a bottle", least=0.1, most=100_000, unit="ml"),
         "density": asked.maybe("density", "the density", least=0.8, most=1.4),
         "loss": asked.maybe("loss", "the loss", most=90),
-        "scale": asked.maybe("scale", "the step of the scale", least=0.001, most=1000),
+        "scale": asked.maybe("scale", "the step of the scale", least=0.001, most=1000, unit="g"),
     }
     if bottles is not None:
         wanted = {

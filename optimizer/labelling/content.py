@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from math import ceil
 from typing import Literal
 
@@ -103,8 +102,7 @@ def read_content(text: str, density: float | None = None) -> Content:
     Raises:
         UsageError: If it is no positive mass or volume.
     """
-    bare = re.fullmatch(r"[\d.,' ]+", text)
-    amount = option(f"{text} ml" if bare else text, "--bottle")
+    amount = option(text, "--bottle", "ml")
     if amount.unit == "bottles":
         raise UsageError(f"--bottle '{text}': write what one bottle holds, such as 250, '500 g' or '1 l'.")
     return content_of(amount.value, amount.unit, density)

@@ -193,7 +193,10 @@ def _put_back(made: Made) -> list[tuple[str, str]]:
     path = quoted(made.batch.where)
     return [
         ("water", f"{grams} g are missing: add them, stir, read the pH again. {found.where_it_is}"),
-        ("then", f"tenside weighed {path} --finish-mass {mass} --water-added {water}"),
+        (
+            "then",
+            f"weigh it again ({mass} g by sum), then tenside weighed {path} --finish-mass GRAMS --water-added {water}",
+        ),
     ]
 
 

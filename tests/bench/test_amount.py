@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.bench.amount import Amount, amount_of, mass_of, option, sound_density
+from optimizer.bench.batch import read_batch
 from optimizer.errors import DataError, UsageError
 from tests.support.command import Run
 
@@ -70,6 +71,39 @@ def test_an_option_is_told_by_its_name() -> None:
     with pytest.raises(UsageError, match=r"--size '5': the unit is missing"):
         option("5", "--size")
     assert option("5 kg", "--size").value == 5000
+
+
+def test_a_bare_figure_counts_in_the_unit_that_the_option_names() -> None:
+    for text in ("250", "250ml", "250 mL", "0,25 l", "25 cl"):
+        assert option(text, "--bottle", "ml") == Amount(250, "ml", option(text, "--bottle", "ml").text)
+    assert option("2,5", "--bottle", "ml").value == 2.5
+    with pytest.raises(UsageError, match=r"--bottle '1,234': .*two ways"):
+        option("1,234", "--bottle", "ml")
+
+
+@pytest.mark.parametrize("typed", ["250", "250ml", "250 mL", "0,25 l"])
+def test_the_content_of_a_bottle_is_read_as_meant_when_a_batch_is_laid(tmp_path: Path, run: Run, typed: str) -> None:
+    out = tmp_path / "b.toml"
+    done = run("batch", "hand-wash", "--bottles", "20", "--bottle", typed, "--density", "1.02", "--out", out)
+    assert done.code == 0, done.err
+    assert read_batch(out).bottle_ml == 250
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("250 g", "is no amount in ml"),
+        ("0", "not in the range x>=0.1"),
+        ("2 cups", "no measure"),
+        ("x", "not an amount"),
+    ],
+)
+def test_what_is_no_content_of_a_bottle_is_refused(tmp_path: Path, run: Run, typed: str, said: str) -> None:
+    done = run(
+        "batch", "hand-wash", "--bottles", "20", "--bottle", typed, "--density", "1.02", "--out", tmp_path / "b.toml"
+    )
+    assert done.code == 2
+    assert said in " ".join(done.err.replace("│", " ").split())
 
 
 @given(st.floats(0.001, 1e6), st.floats(0.7, 1.4))

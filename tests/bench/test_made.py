@@ -390,7 +390,9 @@ def test_water_that_evaporated_is_put_back(plan: Path, tmp_path: Path) -> None:
     assert made.put_back.water_after_g == pytest.approx(300, abs=0.02)
     told = made_document(made)
     assert told.verdict.startswith("Put back 100 g of water. ")
-    assert told.facts[1][1].endswith("made.toml --finish-mass 5000 --water-added 300")
+    then = told.facts[1][1]
+    assert then.startswith("weigh it again (5000 g by sum), then tenside weighed ")
+    assert then.endswith("made.toml --finish-mass GRAMS --water-added 300"), "what nobody weighed is left open"
     filled = reconciled(plan, tmp_path, more=LOSING.format(mass=4900) + "bottles = 19\n")
     assert filled.put_back is not None
     assert filled.put_back.why_not == "19 bottles are filled, and what is filled is not opened again"

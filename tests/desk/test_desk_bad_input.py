@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from optimizer.bench.batch import read_batch
+from optimizer.desk.asked import read_figure
+from optimizer.desk.screen import RefusedError
 from tests.support.desk import Browser, desk_of
 from tests.support.harbour import batch_file
 
@@ -196,3 +198,13 @@ def test_a_shelf_that_cannot_be_read_is_told(desk: Browser, tmp_path: Path) -> N
 )
 def test_odd_addresses_are_pages_all_the_same(desk: Browser, query: str) -> None:
     assert desk.get(PLACE + query).status == 200
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "read"),
+    [("104,3", "g", 104.3), ("104,3 g", "g", 104.3), ("0,25 l", "ml", 250), ("250ml", "ml", 250), ("500 g", "kg", 0.5)],
+)
+def test_a_figure_with_its_unit_is_read_as_meant(typed: str, unit: str, read: float) -> None:
+    assert read_figure("x", typed, "the weight", 0.0, 1e9, unit) == pytest.approx(read)
+    with pytest.raises(RefusedError, match="no amount in g"):
+        read_figure("x", "250 ml", "the weight", 0.0, 1e9, "g")

@@ -36,6 +36,7 @@ from optimizer.solve.nearest import Near
 from optimizer.solve.rounding import broken
 from optimizer.studies import substitute as study
 from optimizer.studies.substitute import StandIn, Substituted, stand_ins, substitute, with_stand_ins
+from optimizer.units import is_whole
 from tests.support import oracle
 from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
 from tests.support.by_hand import kept_by_hand, nearest_by_hand
@@ -569,6 +570,9 @@ def test_out_of_stock_in_the_middle_of_a_batch_what_is_in_stays_in(tmp_path: Pat
     assert lines["cocamidopropyl-betaine"]["in_g"] == 300
     assert lines["cocamidopropyl-betaine"]["then_g"] == pytest.approx(300, abs=0.8)
     assert lines["aqua"]["then_g"] >= 5200
+    steps = [(line["then_g"] - line["in_g"]) / 0.1 for line in now["lines"]]
+    assert all(is_whole(count) for count in steps), "what is to be added shows on the scale"
+    assert all(is_whole(line["planned_g"] / 0.1) for line in now["lines"]), "the plan is that of the weigh sheet"
     held = 0.04 * now["size_g"]  # what the brief keeps free
     assert sum(line["then_g"] for line in now["lines"]) == pytest.approx(now["size_g"] - held, abs=1)
     # By hand: the plan has 7.62 % of it; 300 g suffice for 300 / 0.0762 g, but 5200 g of water are in already.

@@ -51,7 +51,7 @@ def act(asked: Asked) -> Outcome:
     ph = asked.figure("ph", "the pH", most=14.0)
     begins = bool(asked.text("of"))
     before = 0.0 if begins else asked.figure("before", "what was in")
-    now = asked.maybe("now", ADDED) or 0.0
+    now = asked.maybe("now", ADDED, unit="g") or 0.0
     noted = Noted(
         ph,
         (round(before + now, 6), "g"),
@@ -78,7 +78,7 @@ def _of(asked: Asked) -> Literal["sample", "batch"]:
 
 
 def _sample(asked: Asked) -> float | None:
-    return asked.figure("sample", "the mass of the sample", least=0.01) if _of(asked) == "sample" else None
+    return asked.figure("sample", "the mass of the sample", least=0.01, unit="g") if _of(asked) == "sample" else None
 
 
 def _solution(asked: Asked) -> Solution | None:

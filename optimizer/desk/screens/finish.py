@@ -47,17 +47,17 @@ def act(asked: Asked) -> Outcome:
 def _typed(asked: Asked) -> dict[str, float | None]:
     """Return what was changed; a figure that stands as the page showed it may have been changed elsewhere since."""
 
-    def changed(name: str, what: str, least: float = 0.0, most: float = 1e9) -> float | None:
+    def changed(name: str, what: str, least: float = 0.0, most: float = 1e9, unit: str = "g") -> float | None:
         same = asked.text(name) == asked.text(f"was-{name}")
-        return None if same else asked.maybe(name, what, least=least, most=most)
+        return None if same else asked.maybe(name, what, least=least, most=most, unit=unit)
 
     return {
         "mass_g": changed("mass", "the mass", least=0.001),
         "water_added_g": changed("water", "the water"),
         "lost_g": changed("lost", "what is lost"),
-        "bottles": changed("bottles", "the number of bottles", most=1e6),
-        "bottle_ml": changed("bottle", "the content of a bottle", least=0.1, most=100_000),
-        "density_g_per_ml": changed("density", "the density", least=0.8, most=1.4),
+        "bottles": changed("bottles", "the number of bottles", most=1e6, unit=""),
+        "bottle_ml": changed("bottle", "the content of a bottle", least=0.1, most=100_000, unit="ml"),
+        "density_g_per_ml": changed("density", "the density", least=0.8, most=1.4, unit=""),
     }
 
 

@@ -84,8 +84,8 @@ def _asks(asked: Asked, line: ShelfLine, here: dict[str, str]) -> Html:
 
 def _brought(asked: Asked, material: Material) -> Html:
     active = asked.figure("active", "the active matter", least=0.01, most=100)
-    kg = asked.figure("kg", "the mass", least=0.001, most=100_000)
-    step = asked.figure("step", "the step of the scale", least=0.001, most=1000)
+    kg = asked.figure("kg", "the mass", least=0.001, most=100_000, unit="kg")
+    step = asked.figure("step", "the step of the scale", least=0.001, most=1000, unit="g")
     brief, formula = asked.folder.brief(asked.text("for")), asked.text("formula", BEST)
     if formula == BEST:
         answer = best_at_lot(brief, material.id, active, kg=kg, step_g=step)

@@ -163,7 +163,7 @@ def _sample(asked: Asked, number_: str) -> str:
     where = asked.text("where")
     if not where:
         raise RefusedError({"where": "Say where the sample is kept."})
-    grams = asked.maybe("amount", "the amount")
+    grams = asked.maybe("amount", "the amount", unit="g")
     until = asked.day("until") if asked.text("until") else years_on(day_of(asked.today), 2)
     _records(asked).put_away(number_, asked.today, where, until, grams)
     return f"Noted: a sample is kept in {where} until {until}."

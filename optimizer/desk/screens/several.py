@@ -90,7 +90,9 @@ def _ticked(asked: Asked) -> list[Path]:
 
 def _kilos(asked: Asked) -> dict[Path, float]:
     """Return how much is made of each product, of those of which something is."""
-    wanted = {n: asked.maybe(f"kg.{n}", "the mass", least=0.001, most=100_000) for n, _ in asked.folder.briefs()}
+    wanted = {
+        n: asked.maybe(f"kg.{n}", "the mass", least=0.001, most=100_000, unit="kg") for n, _ in asked.folder.briefs()
+    }
     return {asked.folder.brief(name): kg for name, kg in wanted.items() if kg is not None}
 
 

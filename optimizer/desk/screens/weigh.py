@@ -46,7 +46,7 @@ def note(asked: Asked) -> Outcome:
     )
     if material not in batch_of(found).doses and not early:
         raise RefusedError({"": "This line is not on the weigh sheet any more; nothing was noted."})
-    grams = asked.figure("grams", "the weight")
+    grams = asked.figure("grams", "the weight", unit="g")
     if early and not asked.ticked("sure"):
         room, limits = room_of(found, material)
         if grams > room + AS_TYPED:
@@ -323,7 +323,7 @@ def go_on(asked: Asked) -> Outcome:
 
 
 def _left(asked: Asked) -> float:
-    return read_figure("left", asked.query.get("left", "0"), "what is left", 0.0, 1e9)
+    return read_figure("left", asked.query.get("left", "0"), "what is left", 0.0, 1e9, "g")
 
 
 @SCREEN.at("/batch/{batch}/without", act=go_on)
