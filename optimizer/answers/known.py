@@ -6,6 +6,7 @@ from typing import Any
 
 from optimizer.answers.answer import TOLD, Answer, loaded
 from optimizer.brief.explained import BriefExplained, explained, explained_shelf
+from optimizer.data.doubts import Doubts, doubts_in
 from optimizer.data.evidence import Evidence, evidence_of
 from optimizer.data.law import Law, law_of
 from optimizer.data.library import Library
@@ -62,6 +63,11 @@ def material(library: Library, name: str) -> Answer[MaterialShown]:
 def evidence(library: Library) -> Answer[Evidence]:
     """Return how well the figures of a library are backed."""
     return Answer("library evidence", evidence_of(library))
+
+
+def doubts(library: Library, on: str) -> Answer[Doubts]:
+    """Return what looks doubtful in a library, and which law was read long ago, on a day."""
+    return Answer("library check", doubts_in(library, on))
 
 
 def law(library: Library, use: str) -> Answer[Law]:

@@ -16,6 +16,7 @@ from optimizer.bench.thicken_entry import log_table
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
+from optimizer.data.sheet import number_of
 from optimizer.errors import UsageError
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
@@ -144,6 +145,30 @@ def salt(asked: Asked, wish: SaltQuestion, *, into: Path | None = None) -> Answe
     if into is not None:
         _feed(found, into, brief.library.materials)
     return Answer("trials salt", found, 0).by(brief.library.called)
+
+
+def salt_readings(texts: Iterable[str]) -> dict[float, float]:
+    """Return viscosity by dose as typed, 'DOSE=VISCOSITY' each; a dose is read once.
+
+    Raises:
+        UsageError: If one is none, or a dose is written twice.
+    """
+    found: dict[float, float] = {}
+    for dose, value in map(_salt_reading, texts):
+        if dose in found:
+            raise UsageError(
+                f"{dose:g} % is written twice ({found[dose]:g} and {value:g}): write it once, as their mean."
+            )
+        found[dose] = value
+    return found
+
+
+def _salt_reading(text: str) -> tuple[float, float]:
+    dose, _, value = text.partition("=")
+    try:
+        return number_of(dose.strip().removesuffix("%").strip()), number_of(value.strip())
+    except ValueError:
+        raise UsageError(f"'{text}': write DOSE=VISCOSITY, such as 0.4=900.") from None
 
 
 def _feed(found: SaltCurve, path: Path, materials: Iterable[Material]) -> None:

@@ -157,9 +157,9 @@ def library_show(
 @command(library_app, name="check")
 def library_check(on: On = "", library: Libraries = None, own: Own = None) -> Answer[Any]:
     """Check library files: doubtful figures, each doubt once with all its materials, and law that was read long ago."""
-    from optimizer.data.doubts import doubts_in
+    from optimizer.answers import known
 
-    return Answer("library check", doubts_in(_library(library, own), day_of(on)))
+    return known.doubts(_library(library, own), day_of(on))
 
 
 @command(library_app, name="evidence")

@@ -242,31 +242,8 @@ def trials_salt(
     given: Given = Given(),
 ) -> Answer[Any]:
     """Lay five to seven doses of salt on one base; with readings, tell the peak, its band and where to stop."""
-    from optimizer.answers.trials_fit import salt
+    from optimizer.answers.trials_fit import salt, salt_readings
     from optimizer.trials.salt import SaltQuestion
 
-    asked = SaltQuestion(_salt_readings(readings or []), doses, most, target, grams, repeatability)
+    asked = SaltQuestion(salt_readings(readings or []), doses, most, target, grams, repeatability)
     return salt(given.brief(scenario), asked, into=into)
-
-
-def _salt_readings(texts: list[str]) -> dict[float, float]:
-    """Return viscosity by dose; a dose is read once."""
-    found: dict[float, float] = {}
-    for dose, value in map(_salt_reading, texts):
-        if dose in found:
-            raise UsageError(
-                f"{dose:g} % is written twice ({found[dose]:g} and {value:g}): write it once, as their mean."
-            )
-        found[dose] = value
-    return found
-
-
-def _salt_reading(text: str) -> tuple[float, float]:
-    """Return dose and viscosity of 'DOSE=VISCOSITY'."""
-    from optimizer.data.sheet import number_of
-
-    dose, _, value = text.partition("=")
-    try:
-        return number_of(dose.strip().removesuffix("%").strip()), number_of(value.strip())
-    except ValueError:
-        raise UsageError(f"'{text}': write DOSE=VISCOSITY, such as 0.4=900.") from None

@@ -1,13 +1,14 @@
-"""Materials by what they are called, where a report knows their ids alone; what is typed keeps the ids."""
+"""Materials and rules by what they are called, where a report knows ids alone; what is typed keeps the ids."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TypeVar
 
 from optimizer.immutable import replace
 from optimizer.report.document import Cell, Document, Listing, Section, Sketch, Table
+from optimizer.solve.result import Outcome
 
 ID = re.compile(r'(?<![\w"-])(?:aqua|[a-z0-9]+(?:-[a-z0-9]+)+)(?![\w"-])')
 """What can only be an id: 'glycerin' is a word of prose, too."""
@@ -57,3 +58,15 @@ def retold(part: Part, said: Callable[[str], str]) -> Part:
     return replace(
         part, verdict=said(part.verdict), facts=facts, sections=tuple(retold(s, said) for s in part.sections)
     )
+
+
+def rule_called(outcome: Outcome) -> str:
+    """Return what a rule measures, with its unit, as the head of a row."""
+    name = outcome.name.rstrip(",")
+    return f"{name}, {outcome.unit}" if outcome.unit else name
+
+
+def rules_called(outcomes: Iterable[Outcome], ids: Iterable[str]) -> list[str]:
+    """Return what some rules measure, each once, by their ids, in the order in which they are told."""
+    asked = set(ids)
+    return list(dict.fromkeys(o.name.rstrip(",") for o in outcomes if o.id in asked))

@@ -23,6 +23,7 @@ from optimizer.report.cautions import FIRST, alarm_listing, framed, rests_listin
 from optimizer.report.changes import cost_changes
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures, filled
+from optimizer.report.naming import rule_called
 from optimizer.rules import MEASURES, named_measure
 from optimizer.solve.result import RuleOutcome
 from optimizer.studies.check import Checked
@@ -265,7 +266,8 @@ def _measures_beside(sides: tuple[Side, ...]) -> Table:
 def _rules_beside(sides: tuple[Side, ...]) -> Table:
     outcomes = [s.outcomes() for s in sides]
     shared = sorted({i for o in outcomes for i in o if o[i].shown == "always"})
-    rows = tuple((i, *(_limits_in_words(o[i]) if i in o else "" for o in outcomes)) for i in shared)
+    named = {i: next(rule_called(o[i]) for o in outcomes if i in o) for i in shared}
+    rows = tuple((named[i], *(_limits_in_words(o[i]) if i in o else "" for o in outcomes)) for i in shared)
     columns: Columns = ("rule", *figures(*(s.name for s in sides)))
     return Table("Rules: value and limits", columns, rows, "A value marked ! breaks its limit.")
 

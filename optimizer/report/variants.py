@@ -7,6 +7,7 @@ from math import isnan
 from optimizer.assessment.planned import planned_cost
 from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Table, figures
+from optimizer.report.naming import rules_called
 from optimizer.studies.variants import VariantOutcome, Variants
 from optimizer.units import listed, number
 
@@ -32,7 +33,7 @@ def variants_document(found: Variants) -> Document:
     as_planned = f"{number(planned.per_kg.typical, 3)} {currency} per kg as planned; " if planned else ""
     facts = [("base", f"{found.name}, {as_planned}{alone}{', the blend alone' if planned else ''}")]
     if found.base.broken:
-        facts.append(("the base itself", f"breaks {listed(found.base.broken)}"))
+        facts.append(("the base itself", f"breaks {listed(rules_called(found.base.rules, found.base.broken))}"))
     facts += [("assumed", note) for note in brief.assumptions]
     shown = framed(found.every_caution, sections)
     return Document(f"Variants of {found.name}", verdict, facts, shown, good=len(sound) == len(found.outcomes))
@@ -41,7 +42,8 @@ def variants_document(found: Variants) -> Document:
 def _summary(found: Variants) -> Table:
     rows = []
     for outcome in found.outcomes:
-        broken = [f"breaks {listed(outcome.newly_broken)}"] if outcome.newly_broken else []
+        names = rules_called(outcome.checked.rules, outcome.newly_broken)
+        broken = [f"breaks {listed(names)}"] if names else []
         judged = "; ".join([*outcome.too_much, *broken]) or "a variant of this base"
         target = outcome.checked.setting.target
         cost_change = "no price" if isnan(outcome.cost_change) else outcome.cost_change

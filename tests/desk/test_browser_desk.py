@@ -257,6 +257,7 @@ def test_what_is_half_typed_of_one_thing_never_stands_at_another(browser: Any, t
 
 PAGES = (
     "/", "/begin", "/bring", "/several", "/shelf", "/prices", "/library", "/library/of/sodium-hydroxide",
+    "/library/doubts", "/library/limits", "/records/sound", "/salt?brief=hand-wash",
     "/lot?of=shelf.csv&line=2", "/along", "/records", "/trials", "/devices", "/formula/hand-wash",
     "/formula/hand-wash?active.at_least=9.5", "/formula/hand-wash/range-of", "/formula/hand-wash/pictures",
     "/formula/hand-wash/batch", "/formula/impossible-wash/impossible", "/batch/HW-012/weigh", "/batch/HW-012/sheet",

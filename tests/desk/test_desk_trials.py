@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.answers.trials_fit import salt
 from optimizer.files import shipped
+from optimizer.trials.salt import SaltQuestion
 from optimizer.trials.series import read_series
 from tests.support.command import Run
 from tests.support.desk import TODAY, Browser, desk_of
@@ -148,3 +150,43 @@ def test_no_path_comes_from_the_browser(folder: Path) -> None:
     desk = desk_of(folder)
     for name in ("..%2f..%2fetc%2fpasswd", "~", "nothing"):
         assert desk.get(f"/trials/{name}").status == 404
+
+
+@pytest.fixture
+def shop(folder: Path) -> Path:
+    """The series with the brief that it was planned on, its shelf and a formula beside it."""
+    for name in ("common.toml", "gentle-wash.toml", "shelf.csv"):
+        shutil.copy(shipped("scenarios") / name, folder / name)
+    return folder
+
+
+def test_what_to_expect_of_a_product_is_told_as_the_command_tells_it(shop: Path, run: Run) -> None:
+    desk = desk_of(shop)
+    page = desk.get("/trials/gentle/expect")
+    assert "/trials/gentle/expect" in desk.get("/trials/gentle").links
+    assert dict(page.form("/expect").fields)["brief"] == "gentle-wash", "the product that it was planned on"
+    told = desk.get("/trials/gentle/expect?brief=gentle-wash").text
+    rated = run("trials", "rate", shop / "gentle-wash.toml", "--from", shop / "gentle.toml", "--json").json
+    for one in rated["expected"]:
+        assert one["what"] in told
+    figure = next(one["expected"] for one in rated["expected"] if one["what"] == "viscosity")
+    assert f"{figure:.0f}" in told
+    assert "--" not in told
+
+
+def test_a_salt_curve_is_laid_and_told_and_a_wrong_reading_is_said_beside_its_field(shop: Path) -> None:
+    desk = desk_of(shop)
+    assert "/salt" in desk.get("/trials").links
+    shutil.copy(shipped("scenarios") / "hand-wash.toml", shop)
+    laid = desk.get("/salt?brief=hand-wash&readings=&target=")
+    assert laid.status == 200
+    verdict = salt(shop / "hand-wash.toml", SaltQuestion({})).document().verdict
+    assert " ".join(verdict.split()[:5]) in laid.text.replace("\xa0", " ")
+    read = "0%3D120+0.1%3D300+0.2%3D800+0.3%3D1500+0.4%3D1900+0.5%3D1700"
+    told = desk.get(f"/salt?brief=hand-wash&readings={read}&target=1200")
+    assert told.status == 200
+    assert "peak" in told.text
+    assert "'tenside " not in told.text
+    wrong = desk.get("/salt?brief=hand-wash&readings=0.2&target=")
+    assert wrong.status == 422
+    assert "write DOSE=VISCOSITY" in wrong.text

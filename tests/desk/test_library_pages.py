@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.answers.known import evidence, law, material, materials_called
+from optimizer.answers.kept import Records
+from optimizer.answers.known import doubts, evidence, law, material, materials_called, rules
 from optimizer.data.library import read_library
 from optimizer.files import shipped
-from tests.support.desk import Browser, Words, desk_of
+from optimizer.report.document import Document
+from tests.support.desk import TODAY, Browser, Words, desk_of
 
 LIBRARY = read_library([shipped("library")])
 
@@ -71,3 +73,27 @@ def test_what_it_rests_on_and_the_law_are_those_of_the_commands(desk: Browser) -
         page = desk.get(f"/library/law?use={use}")
         assert law(LIBRARY, use).document().verdict in page.text.replace("\xa0", " ")
         assert len(page.content) <= 100 * 1024
+
+
+@pytest.mark.parametrize(
+    ("place", "document"),
+    [("/library/doubts", doubts(LIBRARY, TODAY).document()), ("/library/limits", rules().document())],
+)
+def test_what_is_doubtful_and_which_limits_there_are_is_told_as_the_command_tells_it(
+    desk: Browser, place: str, document: Document
+) -> None:
+    assert place in desk.get("/library").links
+    page = desk.get(place)
+    text = page.text.replace("\xa0", " ")
+    assert page.status == 200
+    told = [s.title for s in document.sections if s.title]
+    assert told
+    assert [title for title in told if " ".join(title.split()[:4]) not in text] == []
+    assert "'tenside " not in text
+
+
+def test_whether_the_records_are_sound_is_a_page(desk: Browser, tmp_path: Path) -> None:
+    assert "nothing to check" in desk.get("/records/sound").text
+    Records(tmp_path / "records.db").check()
+    assert "/records/sound" in desk.get("/records").links
+    assert desk.get("/records/sound").status == 200

@@ -155,6 +155,7 @@ def test_the_command_shows_the_shipped_variants_and_keeps_to_the_file(tmp_path: 
     assert any("Fragrance" in c or "fragrance" in c for c in record["cautions"])
     text = RUN.invoke(app, ["variants", file])
     assert "3 of 4 variants keep the base's rules and size." in text.stdout
+    assert "breaks perfume and solubiliser per perfume or essential oil" in " ".join(text.stdout.split())
     strict = RUN.invoke(app, ["variants", file, "--changed", "1", "--json"])
     assert sum(bool(v["too_much"]) for v in json.loads(strict.stdout)["variants"]) == 2
     lone = tmp_path / "lone.toml"

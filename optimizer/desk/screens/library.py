@@ -5,7 +5,7 @@ from __future__ import annotations
 from urllib.parse import quote, urlencode
 
 from optimizer.answers.beginning import library_in
-from optimizer.answers.known import evidence, law, material, materials_called
+from optimizer.answers.known import doubts, evidence, law, material, materials_called, rules
 from optimizer.data.facts import Material
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import asking, button, field, report, section
@@ -17,7 +17,10 @@ from optimizer.units import listed, number
 
 SCREEN = Screen(entry=("/library", "Library"), rank=25)
 BACK = ("/library", "Library")
-RESTS = (("/library/how-backed", "How well its figures are backed"), ("/library/law", "What the law says"))
+RESTS = (
+    ("/library/how-backed", "How well its figures are backed"), ("/library/law", "What the law says"),
+    ("/library/doubts", "What looks doubtful"), ("/library/limits", "What limits there are"),
+)  # fmt: skip
 
 
 @SCREEN.at("/library")
@@ -74,6 +77,20 @@ def how_backed(asked: Asked) -> Page:
     """Show how many figures of the library were read, computed or believed."""
     document = evidence(library_in(asked.folder.path)).document()
     return Page("How well its figures are backed", report(document), here="library", back=BACK)
+
+
+@SCREEN.at("/library/doubts")
+def doubtful(asked: Asked) -> Page:
+    """Show what looks doubtful in the library and in the maker's own materials."""
+    known = library_in(asked.folder.path)
+    document = doubts(known, asked.today).document()
+    return Page("What looks doubtful", report(document, materials=known.by_id), here="library", back=BACK)
+
+
+@SCREEN.at("/library/limits")
+def limits(asked: Asked) -> Page:
+    """Show which limits a brief can state, in words."""
+    return Page("What limits there are", report(rules().document()), here="library", back=BACK)
 
 
 @SCREEN.at("/library/law")

@@ -25,6 +25,7 @@ from optimizer.units import number
 
 WHATS = ("foam", "feel", "clarity", "viscosity", "odour", "colour", "pH")
 SCREEN = Screen(entry=("/records", "Records"), rank=30)
+SOUND = "Are the records sound?"
 KINDS = {
     ".jpg": "image/jpeg", ".png": "image/png", ".gif": "image/gif", ".webp": "image/webp", ".tif": "image/tiff",
 }  # fmt: skip
@@ -79,7 +80,17 @@ def records(asked: Asked) -> Page:
     asked.typed = {"lot": [lot]}
     found = _records(asked).listed().found
     traced = _traced(asked, lot) if lot else None
-    return Page("Records", markup(_search(asked), traced, _list(found)), here="records")
+    checked = tag("p", tag("a", SOUND, href="/records/sound"), class_="go")
+    return Page("Records", markup(_search(asked), traced, _list(found), checked), here="records")
+
+
+@SCREEN.at("/records/sound")
+def sound(asked: Asked) -> Page:
+    """Show whether the file of the records, its references, photos and batch files are sound."""
+    back = ("/records", "Records")
+    if not asked.folder.records.exists():
+        return Page(SOUND, tag("p", "Nothing is kept yet, so there is nothing to check."), here="records", back=back)
+    return Page(SOUND, report(_records(asked).check().document()), here="records", back=back)
 
 
 def _search(asked: Asked) -> Html:

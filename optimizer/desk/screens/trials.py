@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.answers.trials import lay_trials, next_trials, note_trials, trial_sheet
-from optimizer.answers.trials_fit import fit_trials
+from optimizer.answers.trials_fit import SURE, fit_trials, rate, salt, salt_readings
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
-from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, tick, way_of
+from optimizer.desk.frame import asking, button, choice, field, fields, folded, form, hidden, report, tick, way_of
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.logged import crossed, entry, said_of, striking, struck
@@ -20,6 +20,7 @@ from optimizer.report.trials import sheet_document
 from optimizer.report.trials_fit import fit_document
 from optimizer.trials.note import How
 from optimizer.trials.plan import TrialsQuestion
+from optimizer.trials.salt import SaltQuestion
 from optimizer.trials.series import LOST, SEPARATED, USUAL, Kind, Series, read_series
 from optimizer.units import file_stem, listed
 
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from optimizer.trials.standing import BeakerRead, SeriesStanding
 
 SCREEN = Screen(entry=("/trials", "Trials"), rank=35)
-PARTS = (("", "Beakers"), ("/sheet", "Sheet"), ("/tells", "What they tell"))
+PARTS = (("", "Beakers"), ("/sheet", "Sheet"), ("/tells", "What they tell"), ("/expect", "What to expect"))
 """Pages of a series: the end of their address, and their name."""
 FIRST = ("viscosity", "clarity")
 """What is offered to be read of a beaker before anything was."""
@@ -64,7 +65,8 @@ def series(asked: Asked) -> Page:
         plan = tag("p", "Lay a product first: trials are chosen inside the rules of its brief.")
     else:
         plan = _plan(asked, briefs)
-    return Page("Trials", markup(tag("p", said), laid, plan), here="trials")
+    curve = tag("p", tag("a", "Salt curve", href="/salt"), ": doses of salt on one base, laid and read.", class_="go")
+    return Page("Trials", markup(tag("p", said), laid, plan, curve if briefs else None), here="trials")
 
 
 def _line(name: str, path: Path) -> Html:
@@ -234,3 +236,70 @@ def tells(asked: Asked) -> Page:
     except TensideError as error:
         shown = tag("p", f"Nothing can be told yet: {on_page(str(error))}")
     return _page(asked, read_series(path).trials, "/tells", shown)
+
+
+@SCREEN.at("/trials/{series}/expect")
+def expect(asked: Asked) -> Page:
+    """Show what readings are to be expected of a product's best formula, or of a formula of the folder."""
+    path = asked.folder.series(asked.names["series"])
+    own = read_series(path)
+    briefs = [(name, line.name) for name, line in asked.folder.briefs()]
+    usual = next((name for name, _ in briefs if asked.folder.brief(name).stem == Path(own.brief).stem), "")
+    asked.typed = {name: [asked.query.get(name, value)] for name, value in (("brief", usual), ("formula", ""))}
+    formulas = [("", "its best one"), *((name, name) for name, _ in asked.folder.formulas())]
+    ask = asking(
+        f"{_to(asked)}/expect",
+        fields(choice(asked, "brief", "Of the product", briefs), choice(asked, "formula", "Formula", formulas)),
+        button("Tell it", quiet=True),
+    )
+    body = markup(ask, _expected(asked, path)) if briefs else tag("p", "Lay a product first: its formula is rated.")
+    return _page(asked, own.trials, "/expect", body)
+
+
+def _expected(asked: Asked, path: Path) -> Html | None:
+    """Return what is expected once that was asked for, or why nothing is."""
+    if "brief" not in asked.query:
+        return None
+    brief, formula = asked.folder.brief(asked.text("brief")), asked.text("formula")
+    try:
+        found = rate(brief, path, formula=asked.folder.formula(formula) if formula else None, sure=SURE)
+    except TensideError as error:
+        return tag("p", f"Nothing can be told: {on_page(str(error))}", class_="wrong", role="alert")
+    return report(found.document())
+
+
+@SCREEN.at("/salt")
+def curve(asked: Asked) -> Page:
+    """Lay the beakers of a salt curve on a product's best formula, and show what their readings tell."""
+    asked.typed = {name: [asked.query.get(name, "").strip()] for name in ("brief", "readings", "target")}
+    briefs = [(name, line.name) for name, line in asked.folder.briefs()]
+    hint = "Dose and viscosity of each beaker, such as 0=120 0.1=300 0.2=800 (%, mPa·s); empty before they are made."
+    problems: dict[str, str] = {}
+    shown = None
+    if asked.text("brief"):
+        try:
+            shown = _curve(asked)
+        except RefusedError as error:
+            problems = error.problems
+        except TensideError as error:
+            problems = {"readings": on_page(str(error))}
+    asked.problems.update(problems)
+    ask = asking(
+        "/salt",
+        fields(
+            choice(asked, "brief", "Of the product", briefs),
+            field(asked, "readings", "What was read", hint=hint),
+            field(asked, "target", "Wanted viscosity", figure=True, unit="mPa·s"),
+        ),
+        button("Lay it, or tell it"),
+        novalidate=True,
+    )
+    back = ("/trials", "Trials")
+    return Page("Salt curve", markup(ask, shown), here="trials", back=back, status=422 if problems else 200)
+
+
+def _curve(asked: Asked) -> Html:
+    read = salt_readings(asked.text("readings").split())
+    target = asked.maybe("target", "the wanted viscosity", least=1)
+    found = salt(asked.folder.brief(asked.text("brief")), SaltQuestion(read, target=target))
+    return report(found.document())
