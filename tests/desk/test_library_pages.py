@@ -6,12 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.answers.kept import Records
+from optimizer.answers.kept import keep_batch
 from optimizer.answers.known import doubts, evidence, law, material, materials_called, rules
 from optimizer.data.library import read_library
+from optimizer.desk.folder import Folder
 from optimizer.files import shipped
 from optimizer.report.document import Document
 from tests.support.desk import TODAY, Browser, Words, desk_of
+from tests.support.harbour import batch_file
 
 LIBRARY = read_library([shipped("library")])
 
@@ -94,6 +96,8 @@ def test_what_is_doubtful_and_which_limits_there_are_is_told_as_the_command_tell
 
 def test_whether_the_records_are_sound_is_a_page(desk: Browser, tmp_path: Path) -> None:
     assert "nothing to check" in desk.get("/records/sound").text
-    Records(tmp_path / "records.db").check()
+    keep_batch(batch_file(tmp_path, "12"), store=Folder(tmp_path).records)
     assert "/records/sound" in desk.get("/records").links
-    assert desk.get("/records/sound").status == 200
+    page = desk.get("/records/sound")
+    assert page.status == 200
+    assert "'tenside " not in page.text

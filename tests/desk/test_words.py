@@ -90,8 +90,8 @@ def test_commands_are_said_as_the_pages_that_do_them() -> None:
         "What one keeps out, another may let in: 'tenside why' tries them all.":
             "What one keeps out, another may let in: 'Why not another material?' tries them all.",
         "tenside label b.toml, then tenside records keep b.toml": "'Label', then 'Keep'",
-        "tenside weighed b.toml --finish-mass GRAMS --water-added 12":
-            "note what it weighs as the mass and 12 g of water put back, under 'Finish'",
+        "weigh it again, then tenside weighed b.toml --finish-mass GRAMS --water-added 12":
+            "weigh it again, then note what it weighs as the mass and 12 g of water put back, under 'Finish'",
         "tenside weighed 'my b. 1.toml' --finish-mass GRAMS --water-added 12":
             "note what it weighs as the mass and 12 g of water put back, under 'Finish'",
         "See what clashes: tenside blend 'a b. c.toml'": "See what clashes: the product's page",

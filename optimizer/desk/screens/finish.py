@@ -57,7 +57,7 @@ def _typed(asked: Asked) -> dict[str, float | None]:
         "lost_g": changed("lost", "what is lost"),
         "bottles": changed("bottles", "the number of bottles", most=1e6, unit=""),
         "bottle_ml": changed("bottle", "the content of a bottle", least=0.1, most=100_000, unit="ml"),
-        "density_g_per_ml": changed("density", "the density", least=0.8, most=1.4, unit="g/ml"),
+        "density_g_per_ml": changed("density", "the density", least=0.8, most=1.4, unit=""),
     }
 
 
