@@ -64,8 +64,9 @@ def follow(driver: Any, words: str, hand: Mouse | None = None) -> None:
 def weigh(driver: Any, hand: Mouse | None = None) -> None:
     """Weigh line after line as the page asks for it, with a decimal comma."""
     while "lines are weighed" not in text(driver):
-        past = driver.find_elements(By.PARTIAL_LINK_TEXT, "Nothing goes in: on to")
-        if past:  # a step without a line: what could thicken here is not used
+        ways = ("Nothing goes in: on to", "All the same, without the pH")
+        past = [link for words in ways for link in driver.find_elements(By.PARTIAL_LINK_TEXT, words)]
+        if past:  # a step without a line: what could thicken here is not used, and no line waits for the pH
             leave(driver, past[0], hand)
             continue
         grams = one(driver, ".figure").text.split()[0].removesuffix("g").replace(".", ",")
