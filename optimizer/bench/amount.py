@@ -169,6 +169,8 @@ def in_unit(text: str, unit: str) -> float:
     """
     if BARE.fullmatch(text.strip()):
         return number_of(text.strip())
+    if not any(c.isdigit() for c in text):
+        raise ValueError("is not a number")
     kind, factor = UNITS[unit]
     try:
         amount = amount_of(text)

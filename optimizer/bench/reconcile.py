@@ -139,8 +139,9 @@ class Made:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """That it is not finished, those that always apply and those of what was made."""
-        return (*self.to_come, *cautions_at(self.brief, self.formula, self.setting))
+        """What law or microbes forbid, then that it is not finished, then those that always apply."""
+        found = cautions_at(self.brief, self.formula, self.setting)
+        return (*(c for c in found if c.loud), *self.to_come, *(c for c in found if not c.loud))
 
     @property
     def serious(self) -> bool:

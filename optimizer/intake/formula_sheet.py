@@ -548,9 +548,9 @@ def _to_100(
         rest = max(0.0, room - held)
         figures[id(rests[0])], scale = rest, 100 / max(100, total)
         kept = f" less the {number(held_back)} % that the brief keeps free" if held else ""
-        if held_back > held:
-            kept = f", and nothing is kept free: the {number(held_back)} % of the brief do not fit beside the rest"
-        assumed.append(f"Row {rests[0].row}: {rests[0].name} is the rest to 100 %, {number(rest, 2)} %{kept}.")
+        full = f", and nothing is kept free: the {number(held_back)} % of the brief do not fit beside the rest"
+        lack = full * (held_back > held)
+        assumed.append(f"Row {rests[0].row}: {rests[0].name} is the rest to 100 %{kept}, {number(rest, 2)} %{lack}.")
     elif total <= 0:
         raise fault(str(path), "", "all doses are 0.", "Give each line a percent or grams.")
     elif not percent:

@@ -383,7 +383,7 @@ def test_what_was_added_before_a_misread_ph_stays_in(tmp_path: Path, run: Callab
     assert "18 g are in, and the last reading that counts was taken at 8 g" in log["reason"]
     batch = read_batch(path)
     assert (batch.adjustment[0].added_g, batch.ph_readings[-1].ph) == (18, 7.0)
-    weighed = tuple(WeighedLine(material=line.material, grams=1) for line in batch.line)
+    weighed = tuple(WeighedLine(material=name, grams=grams) for name, grams in batch.planned_g.items())
     assert stage_of(batch.model_copy(update={"all_weighed": weighed})).words == "Read the pH."
     run(path, "--read", 6.0)
     found = read_batch(path).adjustment[0]

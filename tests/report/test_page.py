@@ -518,7 +518,7 @@ mass_g = 980.0
     (tmp_path / "batch.toml").write_text(BATCH + weighed, encoding="utf-8")
     code, out = run("page", "batch.toml", "--out", "a.html")
     assert code == 4
-    assert out.startswith("Quay wash, as made: Put back 120 g of water. The batch as made breaks")
+    assert out.startswith("Quay wash, as made: NOT FINISHED. Put back 120 g of water. The batch as made breaks")
     text = (tmp_path / "a.html").read_text(encoding="utf-8")
     checked(text)
     assert f"{100 * 220 / 980:.2f}" in text
