@@ -29,7 +29,16 @@ from optimizer.bench.rescue import NewPlan, change_plan
 from optimizer.bench.stage import Stage, stage_of, unfinished, waits_for_ph
 from optimizer.bench.strike import Strike, strike
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
-from optimizer.bench.weighed import Weight, check_finish, checked, entry, note_finish, refuse_stale, with_actives
+from optimizer.bench.weighed import (
+    Weight,
+    check_bottles,
+    check_finish,
+    checked,
+    entry,
+    note_finish,
+    refuse_stale,
+    with_actives,
+)
 from optimizer.brief.brief import Brief
 from optimizer.brief.defaults import BenchDefaults, bench_defaults
 from optimizer.data.cautions import Caution
@@ -293,8 +302,10 @@ def note_weights(
             append(document, "weighed", entry(weight, day))
         if finish:
             note_finish(document, finish, day)
-        if finish.get("mass_g") is not None and not sure:
-            refuse_evaporation(batch_from(document.unwrap(), str(path), known.values()), known)
+            ended = batch_from(document.unwrap(), str(path), known.values())
+            check_bottles(ended, sure=sure)
+            if finish.get("mass_g") is not None and not sure:
+                refuse_evaporation(ended, known)
 
     return change_batch(path, change, known.values()), {w.material for w in typed}
 

@@ -8,14 +8,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import tomli
+
 from optimizer.answers.answer import Answer
-from optimizer.answers.bench import still_to_come
+from optimizer.answers.bench import alarms_now, still_to_come
 from optimizer.answers.days import day_of, not_ahead
-from optimizer.answers.subject import Subject, subject_of
-from optimizer.bench.batch import Observation, read_batch
+from optimizer.answers.subject import Subject, of_batch, subject_of
+from optimizer.bench.batch import Observation, batch_from, read_batch
 from optimizer.bench.made import made_formula
 from optimizer.brief.brief import load_brief
-from optimizer.brief.scenario import find_scenario
+from optimizer.brief.scenario import find_scenario, named_beside
 from optimizer.data.library import chosen_library
 from optimizer.data.names import material_of
 from optimizer.errors import DataError, TensideError
@@ -78,6 +80,7 @@ class Records:
         """Return a batch with what the library says otherwise now; with its file in the document or anew, if asked."""
         with open_store(self.path) as store:
             found = _against_now(overview.shown(store, number, revision), self.path.parent)
+        found = found.model_copy(update={"alarms": _alarms(found, self.path.parent)})
         if out is not None:
             write_atomic(out, found.text)
         return Answer("records show", found, 0, batch=found, file=file)
@@ -281,6 +284,17 @@ def _subject(path: Path) -> tuple[Subject | None, str]:
     except DataError as error:
         return None, f"kept without the formula as made: {error}" if batch.begun else ""
     return found, ""
+
+
+def _alarms(found: Shown, folder: Path) -> tuple[str, ...]:
+    """Return what is said before anything else of a kept batch, as of its file."""
+    try:
+        batch = batch_from(tomli.loads(found.text), found.file)
+        about = of_batch(batch, named_beside(folder / found.file, batch.brief))
+    except (DataError, tomli.TOMLDecodeError):
+        return ()
+    told = (*still_to_come(about), *alarms_now(about)) if batch.begun else alarms_now(about)
+    return tuple(caution.words for caution in told if caution.loud)
 
 
 def _against_now(found: Shown, folder: Path) -> Shown:

@@ -100,7 +100,18 @@ def subject_of(
 
 def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, libraries: list[Path] | None) -> Subject:
     batch = read_batch(path)
-    scenario = named_beside(path, batch.brief)
+    return of_batch(batch, named_beside(path, batch.brief), path, changes, shelf, libraries)
+
+
+def of_batch(
+    batch: Batch,
+    scenario: Path,
+    path: Path | None = None,
+    changes: Iterable[tuple[str, str]] = (),
+    shelf: Path | None = None,
+    libraries: Iterable[Path] | None = None,
+) -> Subject:
+    """Return what a batch is about; see `subject_of`. `path` is its file, if it lies in one."""
     also = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
     brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=also)
     batch = booked(meant(batch, brief.library.materials), brief.library.by_id, _priced(brief))

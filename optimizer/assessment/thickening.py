@@ -20,8 +20,8 @@ SALT_STEP = 0.2
 """Step of salt [%]; source: cosmetic chemistry education site on salt curves, 0.2 to 2.0 % in steps of 0.2."""
 STEP = 0.5
 """Largest step of any other thickener [%]; common practice, no source."""
-WAIT_MIN = 10
-"""Minutes of gentle mixing before a reading; common practice, no source."""
+WAIT_MIN = 30
+"""Minutes at least of gentle mixing and standing before a reading, until the air is out; common practice, no source."""
 STOP_RULE = (
     "Stop at the target, when a reading no longer rises, or at the planned limit, whichever comes first. Past the peak "
     "more thickener thins the product, and nothing takes it out again."

@@ -207,6 +207,10 @@ def _new_log(
         name, percent = chosen.chemical.name, chosen.percent
     if what == "sample":
         start = sample_g if sample_g is not None else (last.start_g if last else None)
+        most = start_of_batch(batch)
+        if start is not None and most < start < float("inf"):
+            said = f"a sample of {number(start, 3)} g is more than all of the batch, {number(most, 1)} g."
+            raise fault("reading", "--sample", said, "Write the grams that were taken for it.")
     else:
         # A second solution into the same batch finds there what the first one added.
         start = start_of_batch(batch) + sum(a.added_g for a in batch.adjusted)

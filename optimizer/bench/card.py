@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.order import EMPTY, Lots
-from optimizer.bench.steps import NONE_UNFIT, PhaseStep, Unfit, parts_of
+from optimizer.bench.steps import NONE_UNFIT, PhaseStep, Unfit, finishing, parts_of
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
@@ -138,8 +138,9 @@ def formula_card(
         ph_target=setting.target,
         ph_high=setting.high,
     )
-    steps = parts_of(asked, known, later, lots, unfit)
-    parts = tuple(_part(p, known, doses) for p in steps if p.blanks[:1] != ("final mass, g",))
+    *steps, _ = parts_of(asked, known, later, lots, unfit)
+    steps.append(finishing("With water, what was kept back among it, make it up to 100 % of what was planned."))
+    parts = tuple(_part(p, known, doses) for p in steps)
     cautions = tuple(c for key, c in cautions_from([*known.values(), *later], library).items() if key not in PAPER)
     return Card(
         title=title,

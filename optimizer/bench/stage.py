@@ -117,7 +117,9 @@ def to_adjust(batch: Batch) -> Stage | None:
     high = batch.ph_target if batch.ph_high is None else batch.ph_high
     if low - KEPT <= ph <= high + KEPT:
         return None
-    return Stage("ph", f"The pH is {number(ph, 2)}: bring it to between {number(low, 2)} and {number(high, 2)}.")
+    window = f"between {number(low, 2)} and {number(high, 2)}"
+    told = f", not {window}, and it is filled" if batch.finish.bottles else f": bring it to {window}"
+    return Stage("ph", f"The pH is {number(ph, 2)}{told}.")
 
 
 def _to_thicken(batch: Batch) -> Stage | None:

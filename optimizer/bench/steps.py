@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterator, Mapping, Sequence
 
 from optimizer.assessment.alarms import ADJUSTER
+from optimizer.assessment.thickening import WAIT_MIN
 from optimizer.bench.acid import raises
 from optimizer.bench.batch import Batch
 from optimizer.bench.order import (
@@ -152,7 +153,9 @@ def parts_of(
         "scented": _premix(steps.get("scented", []), materials),
         "after": told.after(),
         "thickening": _thickening(steps.get("thickening", []), materials, stirred, refused),
-        "finish": _finish(batch),
+        "finish": finishing(
+            f"With the water that is left make it up to {batch.scale.told(batch.size_g)} g and note that water."
+        ),
     }
     found = [told.of(key, part) for key, part in parts.items() if part is not None]
     powders = sum(p for n, p in doses.items() if materials[n].powder)
@@ -499,16 +502,16 @@ def _thickening(
         do.append(f"Held back for this: {listed([m.name for m in later], 'or')}.")
     do.append("Add in small steps and note each; stop at the target, and stop when a step does less than the last.")
     see = ("Salt thickens to a peak and then thins for good; a liquid thickener goes on working for hours.",)
-    wait = "until the air is out, at least 30 min between readings (common practice)"
+    wait = f"until the air is out, at least {WAIT_MIN} min between readings (common practice)"
     here = [*(materials[n] for n in names), *later]
     hints = tuple(f"{m.name}: {m.handling}" for m in later if m.handling)
     blanks = ("added so far, %", "reading", "°C")
     return PhaseStep("Thickening", tuple(names), (*do, *hints), see, wait, _temperature(here), blanks, later)
 
 
-def _finish(batch: Batch) -> PhaseStep:
-    size = batch.scale.told(batch.size_g)
-    do = [f"Weigh the batch. With the water that is left make it up to {size} g and note that water."]
+def finishing(make_up: str) -> PhaseStep:
+    """Return the last step; `make_up` says how the batch is made up to its weight."""
+    do = [f"Weigh the batch. {make_up}"]
     do.append("Read the pH once more, note look, smell and temperature, keep a sample, and fill after a day's rest.")
     see = ("Foam has gone after a day.",)
     return PhaseStep(

@@ -20,6 +20,8 @@ from optimizer.immutable import immutable, told, told_as, untold
 from optimizer.shell import quoted
 from optimizer.units import AS_TYPED, listed, number
 
+OVERFULL = 1.1
+"""From this much more in bottles than there is they are doubted; bottles are filled a little unlike their content."""
 FAR_MASS = 2.0
 """The same for the mass of the finished batch."""
 FILLING = {"bottle_ml", "density_g_per_ml"}
@@ -245,6 +247,21 @@ def check_finish(where: str, batch: Batch, mass_g: float | None, *, sure: bool =
         return
     what = f"{number(mass_g, 3)} g is far from the {batch.scale.told(batch.size_g)} g that are planned."
     raise DataError([Problem(where, "finish.mass_g", what, "Write grams; if it is right, add --sure.")])
+
+
+def check_bottles(batch: Batch, *, sure: bool = False) -> None:
+    """Refuse more bottles than a batch fills, unless it is meant so: those of another batch, or a slip of the pen.
+
+    Raises:
+        DataError: If they hold far more than there is.
+    """
+    bottles, content, density = batch.finish.bottles, batch.bottle_ml, batch.density_g_per_ml
+    there = batch.finish.there_g or batch.size_g
+    if sure or not bottles or not content or not density or bottles * content * density <= OVERFULL * there:
+        return
+    filled = f"{bottles} bottles of {number(content, 1)} ml hold {number(bottles * content * density, 1)} g"
+    what = f"{filled}, and {batch.scale.told(there)} g are there."
+    raise fault(batch.where, "finish.bottles", what, "Count again; if it is right, add --sure.")
 
 
 def balances(batch: Batch) -> tuple[Balance, ...]:

@@ -232,15 +232,15 @@ def used_of(
 
 
 def _supplier(material: str, lot: str, shelf: tuple[ShelfLine, ...], called: Called) -> str:
-    """Return who sold a lot: by its material and number, else the only supplier of that material.
+    """Return who sold a lot, by its material and number; nothing without a number, or of one that no line holds.
 
     Short numbers recur, so a line of another material never tells; one whose material nobody knows tells by its lot.
+    A shelf of today tells nothing of other lots: in a recall a guess would read as a fact.
     """
-    same = [line for line in shelf if called.alike(line.material, material)]
     of_lot = [line for line in shelf if lot and line.lot == lot]
-    both = [line for line in same if line in of_lot]
+    both = [line for line in of_lot if called.alike(line.material, material)]
     nameless = [line for line in of_lot if called.by_id and not called.known(line.material)]
-    for lines in (both, nameless, same):
+    for lines in (both, nameless):
         names = {line.supplier for line in lines if line.supplier}
         if names:
             return names.pop() if len(names) == 1 else ""

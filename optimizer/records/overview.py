@@ -55,6 +55,8 @@ class Shown(Printed):
     """Digest of what the library said of each material when it was kept; empty before that was kept."""
     changed_since: tuple[str, ...] | None = None
     """Materials of which the library says something else now; null if nobody compared."""
+    alarms: tuple[str, ...] = ()
+    """What is said before anything else of it, by its brief as it is now; nothing where that is not found."""
     observations: tuple[NoteKept, ...]
     samples: tuple[Sample, ...]
     text: str

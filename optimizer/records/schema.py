@@ -154,7 +154,7 @@ MEANINGS: dict[str, tuple[str, dict[str, str]]] = {
             "position": "0, 1, 2 ... in the order of the file",
             "material": "library id, or the chemical's name if the file has no id",
             "lot": "lot as written; empty if nobody noted it",
-            "supplier": "from the shelf that was named; empty if unknown",
+            "supplier": "from the line of the shelf that holds this lot; empty if none does",
             "grams": "as supplied [g]; of an acid or alkali the pure chemical in its stated form",
             "stage": "weighed, adjustment (pH) or thickening",
             "on_date": "when",

@@ -71,7 +71,7 @@ def _verdict(answer: PhAnswer) -> str:
     if advice.state == "add":
         name = f"{solution.chemical.name}, {number(solution.percent, 1)} %"
         if advice.next_addition < FINE / 10:
-            return f"Less than {FINE / 10:g} g of {name} is left to add: dilute it, or leave the pH as it is."
+            return f"The next step is less than {FINE / 10:g} g of {name}: dilute it, or take a larger sample."
         grams = _dosed(answer, advice.next_addition, answer.sessions[-1].of)
         return f"Add {grams} g of {name} now, stir, wait about 10 minutes, read."
     words = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from optimizer.report.cautions import FIRST
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Sketch, Table, figures, filled
 from optimizer.report.formats.escape import printable
 from optimizer.units import listed, number
@@ -84,12 +85,12 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
         ("planned mass", f"{_g(batch.size_g)} g"),
         ("mass before filling", "" if batch.mass_g is None else f"{_g(batch.mass_g)} g"),
         ("bottles", _count(batch.bottles)),
-        ("formula as made", "kept, see --json" if batch.as_made is not None else ""),
+        ("formula as made", "stored, see --json" if batch.as_made is not None else ""),
         ("library since", _since(batch.changed_since)),
     ]
     rows = tuple(_noted(o) for o in batch.observations)
     heads: Columns = ("read", *figures("value"), "unit", "at", "on", "said", "photo")
-    sections: Sections = [*filled(Table("Readings", heads, rows))]
+    sections: Sections = [Listing(FIRST, batch.alarms, "caution"), *filled(Table("Readings", heads, rows))]
     if batch.samples:
         kept = tuple(
             (s.place, s.on, s.until, "" if s.amount_g is None else f"{_g(s.amount_g)} g", s.note) for s in batch.samples

@@ -76,7 +76,7 @@ def _next(log: ThickeningLog) -> Table:
         rows.append(("add", f"{number(step.grams, 3)} g = {number(step.percent, 3)} %"))
         rows.append(("then in all", f"{number(log.added + step.percent, 3)} %"))
         at = "" if step.temperature_c is None else f" at {number(step.temperature_c, 1)} °C"
-        rows.append(("read", f"after {number(step.wait_min)} min of slow mixing{at}; read the pH again"))
+        rows.append(("read", f"once the air is out, after at least {number(step.wait_min)} min{at}; read the pH again"))
     if log.material.handling:
         rows.append(("handling", log.material.handling))
     return Table("Next step", ("", log.material.name), tuple(rows))

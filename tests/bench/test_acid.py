@@ -334,7 +334,8 @@ def test_an_addition_says_of_what_and_none_is_told_that_no_balance_shows(
     small = write(tmp_path, "small.toml")
     _, out, _ = run(small, "--read", 5.21, "--sample", 0.1)  # made up: next to nothing is left to add
     words = " ".join(out.split())
-    assert "Less than 0.005 g of citric acid" in words
+    assert "The next step is less than 0.005 g of citric acid" in words
+    assert "leave the pH" not in words, "it is outside the target, and there is more to add than a step"
     assert "e-0" not in words.partition("Log:")[0]
 
 

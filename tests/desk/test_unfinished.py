@@ -242,3 +242,62 @@ def test_a_batch_that_holds_such_an_acid_is_read_and_the_line_is_struck(tmp_path
     begun = {"ph": "8", "chemical": "citric acid anhydrous", "strength": "50"}
     assert desk.submit("/ph", begun).status == 200
     assert desk.get("/batch/batch-1/made").status == 200
+
+
+FILLED = "\nbottle_ml = 250\ndensity_g_per_ml = 1.0\n"
+
+
+def test_more_bottles_than_a_batch_fills_are_asked_back(tmp_path: Path, run: Run) -> None:
+    """By hand: 400 bottles of 250 ml at 1 g/ml hold 100 kg; 1 kg was made. 4 of them hold all of it."""
+    path = batch_file(tmp_path, "1", *BLEND, READ, DONE, bottles=None, head=FILLED)
+    before = path.read_bytes()
+    desk = desk_of(tmp_path)
+    desk.get("/batch/batch-1/finish")
+    sent = desk.submit("/finish", {"bottles": "400"})
+    assert (sent.status, path.read_bytes()) == (422, before)
+    assert "400 bottles of 250 ml hold 100000 g" in sent.text
+    assert run("weighed", path, "--bottles", "400").code == 3
+    assert run("weighed", path, "--bottles", "400", "--sure").code == 0
+    assert run("weighed", path, "--bottles", "4").code == 0
+
+
+def test_a_sample_is_no_larger_than_the_batch(tmp_path: Path, run: Run) -> None:
+    path = batch_file(tmp_path, "1", *BLEND, bottles=None)
+    before = path.read_bytes()
+    told = run("ph", path, "--sample", "1e9", "--read", "8")
+    assert (told.code, path.read_bytes()) == (3, before)
+    assert "more than all of the batch, 1000 g" in told.err
+    assert run("ph", path, "--sample", "100", "--read", "8").code == 0
+
+
+def test_the_record_says_what_law_forbids_and_what_is_open(tmp_path: Path, run: Run) -> None:
+    """Phenoxyethanol above the 1 % of Annex V/29 of (EC) 1223/2009; the pH of the other batch is out of its window."""
+    name = "phenoxyethanol-ethylhexylglycerin"
+    off = READ.replace("5.2", "6.2")
+    over = batch_file(tmp_path, "1", *BLEND, weighed(name, 12.0, "C"), READ, DONE, bottles=None)
+    batch_file(tmp_path, "2", *BLEND, off, DONE, "bottles = 3\n", bottles=None)
+    assert run("records", "keep", over).code == 0
+    assert run("records", "keep", tmp_path / "batch-2.toml").code == 0
+    desk = desk_of(tmp_path)
+    law, open_ = (desk.get(f"/record?batch={number}").text for number in "12")
+    assert "ABOVE A LEGAL CEILING" in law
+    assert "formula as made stored" in law
+    assert "The pH is 6.2, not between 4.8 and 5.6, and it is filled." in open_
+    assert "ABOVE A LEGAL CEILING" in run("records", "show", "1", "--store", tmp_path / "records.db").out
+
+
+def test_the_card_ends_where_the_weigh_sheet_ends(tmp_path: Path, run: Run) -> None:
+    path = batch_file(tmp_path, "1", bottles=None)
+    for command in (("card", path), ("card", path, "--share", "--no-instead")):
+        told = " ".join(run(*command).out.split())
+        assert "make it up to 100 %" in told
+        assert "fill after a day's rest" in told
+
+
+def test_one_waiting_time_before_thickness_is_read(tmp_path: Path, run: Run) -> None:
+    path = batch_file(tmp_path, "1", *BLEND, READ, bottles=None, head="held_back_percent = 4\n")
+    path.write_text(path.read_text(encoding="utf-8").replace("percent = 80", "percent = 76"), encoding="utf-8")
+    desk = desk_of(tmp_path)
+    asked = ("--material", "sorbitan-sesquicaprylate", "--added", "0%", "--viscosity", "100", "--target", "3000")
+    assert "at least 30 min" in " ".join(run("thicken", path, *asked).out.split())
+    assert "at least 30 minutes" in desk.get("/batch/batch-1/thicken").text

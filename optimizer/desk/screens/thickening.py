@@ -129,7 +129,7 @@ def _another(asked: Asked, found: Subject, *, open_: bool) -> Html:
 def _now(here: ThickeningLog) -> Html:
     if here.next is None:
         return markup(tag("p", f"{here.name}: {here.state}", class_="what"), tag("p", here.verdict), notes(here.notes))
-    wait = f"Mix gently for {number(here.next.wait_min)} minutes, then read"
+    wait = f"Mix gently, then read once the air is out, after at least {number(here.next.wait_min)} minutes"
     warm = f" at {number(here.next.temperature_c, 1)} °C" if here.next.temperature_c is not None else ""
     then = number(here.added + here.next.percent, 2)
     return markup(
