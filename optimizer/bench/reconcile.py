@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from math import isnan
+from math import fsum, isnan
 
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.planned import planned_cost
@@ -19,6 +19,7 @@ from optimizer.bench.made import Input, WentIn, last_ph, lots_used, water_of, we
 from optimizer.bench.master import Master, next_master, without_thickening
 from optimizer.bench.refill import Refill, additions, evaporation_doubt, refill_of
 from optimizer.bench.thicken import overdone, past_peaks
+from optimizer.bench.undone import Undone, in_words, undone
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
@@ -181,7 +182,8 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
         after = _rules(whole, batch, formula_at(real, dict(doses)), at, lines, before)
         return [r.outcome.reading for r in after if r.outcome.id in kept and r.serious and r.outcome.id != "total"]
 
-    used = _helpful(additions(batch, went, water), batch)
+    against = undone(batch, brief.library.by_id)
+    used = _helpful(additions(batch, went, water), batch, against)
     return Made(
         brief=brief,
         batch=batch,
@@ -195,7 +197,12 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
         lines=lines,
         rules=rules,
         master=next_master(replace(brief, pool=pool), batch, used, setting),
-        notes=(*_notes(batch, went), *overdone(batch, brief, planned, setting), *brief.assumptions),
+        notes=(
+            *_notes(batch, went),
+            *([in_words(against, brief.library.by_id)] if against else ()),
+            *overdone(batch, brief, planned, setting),
+            *brief.assumptions,
+        ),
         put_back=refill_of(batch, went, water, worse),
     )
 
@@ -232,13 +239,16 @@ def _notes(batch: Batch, went: WentIn) -> Iterator[str]:
         yield doubt
 
 
-def _helpful(used: dict[str, float], batch: Batch) -> dict[str, float]:
-    """Return what was added [%], of a thickener past its peak no more than read most."""
+def _helpful(used: dict[str, float], batch: Batch, against: tuple[Undone, ...]) -> dict[str, float]:
+    """Return what was added [%], of a thickener past its peak no more than read most, without what undid itself."""
     besides, found = batch.besides_g, dict(used)
     for name, best in past_peaks(batch).items():
         logged, apart = batch.thickened_by(name).added_percent, batch.apart_percent(name)
         planned = 0.0 if name in besides else apart
         found[name] *= (best - planned) / (logged + apart - planned)
+    for name in {one.material for one in against}:
+        mine = [one for one in against if one.material == name]
+        found[name] *= 1 - fsum(one.undone_g for one in mine) / fsum(one.added_g for one in mine)
     return found
 
 
