@@ -7,7 +7,6 @@ came from, that it was made here, and how long it is.
 from __future__ import annotations
 
 import logging
-import os
 import threading
 from collections.abc import Callable, Iterable
 from datetime import date
@@ -34,7 +33,7 @@ from optimizer.desk.guard import BENCH_ALONE, Device, Guard
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import LARGE, Download, Page, Place, RefusedError, Rights, Screen
 from optimizer.desk.way import way
-from optimizer.desk.words import in_words, on_page, sentence
+from optimizer.desk.words import faults, in_words, on_page, sentence
 from optimizer.errors import DataError, TensideError, UsageError
 
 LOG = logging.getLogger("tenside.desk")
@@ -347,8 +346,7 @@ def _trouble(asked: Asked, error: TensideError) -> Page:
         body = tag("p", f"{sentence(words)} ", tag("a", "Go to the bench", href="/"), ".")
         return Page("Not in this folder", body, status=HTTPStatus.NOT_FOUND)
     if isinstance(error, DataError):
-        here = f"{asked.folder.path}{os.sep}"
-        items = (tag("li", on_page(str(problem)).replace(here, "")) for problem in error.problems)
+        items = (tag("li", said) for said in faults(error, asked.folder.path))
         body = markup(tag("p", "Something has to be mended first:"), tag("ul", *items))
         pages = way(asked, "") if "batch" in asked.names else None
         return Page("This cannot be used as it is", body, way=pages, status=HTTPStatus.CONFLICT)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
+from pathlib import Path
 from types import MappingProxyType
 from typing import Protocol, TypeVar
 
@@ -49,7 +51,9 @@ INSTEAD = (
     (rf"tenside weighed (?:{WORD.pattern}) --finish-mass (\S+) --water-added (\S+)",
      r"note \1 g as the mass and \2 g of water put back, under 'Finish'"),
     (r"([Rr])un 'tenside", r"\1ead 'tenside"),
-    (r", or name the store with --store FILE", ""), (r"\bat_(least|most)\b", r"at \1"),
+    (r", or name the store with --store FILE", ""),
+    (r"Name the store with --store FILE", "Put a sound copy in its place, or take the file out of the folder"),
+    (r"\bat_(least|most)\b", r"at \1"),
     (r'([Ss])ay which(:| with) --as ".*?=[^"=]*"', r"\1ay which below"),
     (r'name its id: --as ".*?=[^"=]*"', "name it below"),
     (r"or say what they are with --as", "or say below what they are"),
@@ -153,6 +157,11 @@ def _command(text: str) -> bool:
 def _commands(part: object) -> bool:
     """Return whether a part of a report tells commands and nothing else."""
     return isinstance(part, Listing) and bool(part.items) and all(map(_command, part.items))
+
+
+def faults(error: DataError, folder: Path) -> list[str]:
+    """Return what is wrong with files, each by its name in the maker's folder."""
+    return [on_page(str(problem)).replace(f"{folder}{os.sep}", "") for problem in error.problems]
 
 
 def in_words(error: DataError | UsageError) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pytest
 
@@ -188,7 +189,38 @@ def test_a_shelf_that_cannot_be_read_is_told(desk: Browser, tmp_path: Path) -> N
     (tmp_path / "shelf.csv").write_text("material,stock kg\naqua,letters\n", encoding="utf-8")
     assert desk.get("/shelf").status == 409
     assert "'letters' is not a number" in desk.at.text
-    assert "The shelf cannot be read" in desk.get("/").text
+    bench = desk.get("/")
+    assert (bench.status, "'letters' is not a number" in bench.text) == (200, True)
+    assert "What runs low cannot be told. shelf.csv, row 2" in bench.text
+
+
+def test_damaged_records_leave_the_bench_as_it_is_otherwise(desk: Browser, tmp_path: Path) -> None:
+    (tmp_path / "shelf.csv").write_text("material,stock kg\naqua,5\n", encoding="utf-8")
+    (tmp_path / "records.db").write_bytes(b"garbage " * 500)
+    bench = desk.get("/")
+    assert bench.status == 200
+    assert "/batch/batch-12/weigh" in bench.links
+    assert "What is to be read cannot be told. records.db: this is no store of records." in bench.text
+    assert "--store" not in bench.text + desk.get("/shelf").text
+
+
+def test_broken_defaults_of_the_bench_are_told_by_their_file(desk: Browser, tmp_path: Path) -> None:
+    (tmp_path / "shelf.csv").write_text("material,stock kg\naqua,5\n", encoding="utf-8")
+    (tmp_path / "bench.toml").write_text("loss_percent = ", encoding="utf-8")
+    assert "What runs low cannot be told. bench.toml: this is not valid TOML" in desk.get("/").text
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [("1,234", "can be read two ways"), ("-3", "cannot be"), ("abc", "is not a number"), ("", "what is left")],
+)
+def test_what_is_left_of_a_material_is_asked_back_beside_its_field(desk: Browser, typed: str, said: str) -> None:
+    page = desk.get(f"/batch/batch-12/without?{urlencode({'material': 'cocamidopropyl-betaine', 'left': typed})}")
+    assert (page.status, said in page.text) == (422, True)
+    form = page.form("/without")
+    assert dict(form.fields) == {"material": "cocamidopropyl-betaine", "left": typed}
+    if typed == "1,234":
+        assert form.buttons == [("left", "1.234"), ("left", "1234")]
 
 
 @pytest.mark.parametrize(

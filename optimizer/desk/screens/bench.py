@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from urllib.parse import urlencode
 
 from optimizer.answers.bench import batch_subject, stage_now
@@ -18,7 +19,7 @@ from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.screen import LARGE, Page, RefusedError, Screen
 from optimizer.desk.way import NEXT
-from optimizer.desk.words import in_words
+from optimizer.desk.words import faults, in_words
 from optimizer.errors import DataError
 from optimizer.records.series import Task
 from optimizer.records.stock import Holding
@@ -56,7 +57,8 @@ def bench(asked: Asked) -> Page:
     batches = asked.folder.batches()
     shared = _shared(batches)
     parts = [
-        _under_way(batches, shared), _due(asked), _low(asked), _products(asked), _done(batches, shared),
+        _under_way(batches, shared), _readable(asked, _due, "What is to be read"),
+        _readable(asked, _low, "What runs low"), _products(asked), _done(batches, shared),
         _broken(asked, batches),
     ]  # fmt: skip
     along = tag("p", tag("a", "Take everything along", href="/along"), class_="go")
@@ -85,13 +87,9 @@ def _offer(asked: Asked) -> Html:
 
 
 def _low(asked: Asked) -> Html | None:
-    """Return what runs low on the shelves of the folder; a shelf that cannot be read is told on its own page."""
-    try:
-        paths = shelves_in(asked.folder.path)
-        found = [h for p in paths for h in shelf_left(p, asked.folder.records, asked.today).stock.materials if h.low]
-    except DataError as error:
-        said = f"The shelf cannot be read: {error.problems[0].what}"
-        return tag("p", said, " ", tag("a", "Look at the shelf", href="/shelf"), class_="wrong")
+    """Return what runs low on the shelves of the folder."""
+    paths = shelves_in(asked.folder.path)
+    found = [h for p in paths for h in shelf_left(p, asked.folder.records, asked.today).stock.materials if h.low]
     items = [
         tag(
             "li",
@@ -101,6 +99,14 @@ def _low(asked: Asked) -> Html | None:
         for h in found
     ]
     return section("Runs low", items)
+
+
+def _readable(asked: Asked, part: Callable[[Asked], Html | None], what: str) -> Html | None:
+    """Return a part of the bench, or which file it cannot be read from: the rest of the bench stands all the same."""
+    try:
+        return part(asked)
+    except DataError as error:
+        return tag("p", f"{what} cannot be told. ", *faults(error, asked.folder.path), class_="wrong")
 
 
 def _until(held: Holding) -> str:

@@ -198,7 +198,7 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
         _words(sheet, step, line),
         None if besides else _besides(found, step),
         section("Noted of this line", _noted_of(asked, found, line.material.id)),
-        _out_of_stock(asked, line),
+        _out_of_stock(asked, material.id),
     )
 
 
@@ -251,10 +251,10 @@ def _no_line(asked: Asked, found: Subject) -> Html | None:
     return section("Weighed in besides the plan", [item for of_one in items for item in of_one])
 
 
-def _out_of_stock(asked: Asked, line: WeighLine) -> Html:
+def _out_of_stock(asked: Asked, material: str) -> Html:
     left = field(asked, "left", "What is left of it, not yet weighed in", figure=True, unit="g", value="0")
-    parts = (hidden({"material": line.material.id}), left, button("How to go on", quiet=True))
-    return folded("It has run out", asking(place(asked, "without"), *parts))
+    parts = (hidden({"material": material}), left, button("How to go on", quiet=True))
+    return folded("It has run out", asking(place(asked, "without"), *parts), open_="left" in asked.problems)
 
 
 def _all(asked: Asked, sheet: WeighSheet) -> Html | None:
@@ -330,8 +330,17 @@ def _left(asked: Asked) -> float:
 def without(asked: Asked) -> Page:
     """Show how the batch goes on without a material."""
     found = subject(asked)
-    left = _left(asked)
     material = asked.query.get("material", "")
+    try:
+        left = _left(asked)
+    except RefusedError as refused:
+        asked.typed, asked.problems, asked.readings = (
+            {"left": [asked.query["left"]]},
+            refused.problems,
+            refused.readings,
+        )
+        again = _out_of_stock(asked, material)
+        return Page("It has run out", again, back=(place(asked, "weigh"), "Weigh"), way=way(asked, "weigh"), status=422)
     answer = go_on_without(material, found, f"{left!r} g", SwapWish())
     document, told = answer.document(), answer.found
     take = None
