@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.answers.bench import lay_batch
+from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
 from optimizer.bench.made import holders_of
 from optimizer.chemistry.ph import CHEMICALS
@@ -156,3 +158,21 @@ def test_a_batch_that_holds_such_an_acid_is_read_and_the_line_is_struck(tmp_path
     begun = {"ph": "8", "chemical": "citric acid anhydrous", "strength": "50"}
     assert desk.submit("/ph", begun).status == 200
     assert desk.get("/batch/batch-1/made").status == 200
+
+
+def test_what_a_batch_taught_is_kept_as_the_next_version(tmp_path: Path) -> None:
+    """The demo's hand wash as it is planned: its next master formula is the plan, kept under the product's name."""
+    path = tmp_path / "HW-1.toml"
+    lay_batch(subject_of("hand-wash"), path, size="1kg", scale=0.1, number="HW-1", on="2026-05-04")
+    desk = desk_of(tmp_path)
+    desk.get("/batch/HW-1/master")
+    assert "teaches nothing" in desk.submit("/master", {"why": "too early"}).text
+    rows = "".join(weighed(name, grams, "A") for name, grams in read_batch(path).planned_g.items())
+    path.write_text(path.read_text(encoding="utf-8") + rows + READ.replace("1000", "960"), encoding="utf-8")
+    assert "/batch/HW-1/master" in desk.get("/batch/HW-1/made").links
+    desk.get("/batch/HW-1/master")
+    assert "Say why" in desk.submit("/master", {"why": ""}).text
+    kept = desk.submit("/master", {"why": "as made"})
+    assert "Kept as version 1." in kept.text
+    assert "as made" in kept.text
+    assert "Harbour hand wash" in kept.text
