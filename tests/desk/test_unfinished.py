@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.answers.bench import lay_batch
+from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
 from optimizer.bench.made import holders_of
 from optimizer.chemistry.ph import CHEMICALS
@@ -301,3 +303,21 @@ def test_one_waiting_time_before_thickness_is_read(tmp_path: Path, run: Run) -> 
     asked = ("--material", "sorbitan-sesquicaprylate", "--added", "0%", "--viscosity", "100", "--target", "3000")
     assert "at least 30 min" in " ".join(run("thicken", path, *asked).out.split())
     assert "at least 30 minutes" in desk.get("/batch/batch-1/thicken").text
+
+
+def test_what_a_batch_taught_is_kept_as_the_next_version(tmp_path: Path) -> None:
+    """The demo's hand wash as it is planned: its next master formula is the plan, kept under the product's name."""
+    path = tmp_path / "HW-1.toml"
+    lay_batch(subject_of("hand-wash"), path, size="1kg", scale=0.1, number="HW-1", on="2026-05-04")
+    desk = desk_of(tmp_path)
+    desk.get("/batch/HW-1/master")
+    assert "teaches nothing" in desk.submit("/master", {"why": "too early"}).text
+    rows = "".join(weighed(name, grams, "A") for name, grams in read_batch(path).planned_g.items())
+    path.write_text(path.read_text(encoding="utf-8") + rows + READ.replace("1000", "960"), encoding="utf-8")
+    assert "/batch/HW-1/master" in desk.get("/batch/HW-1/made").links
+    desk.get("/batch/HW-1/master")
+    assert "Say why" in desk.submit("/master", {"why": ""}).text
+    kept = desk.submit("/master", {"why": "as made"})
+    assert "Kept as version 1." in kept.text
+    assert "as made" in kept.text
+    assert "Harbour hand wash" in kept.text

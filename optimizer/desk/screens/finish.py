@@ -149,8 +149,9 @@ def made(asked: Asked) -> Page:
     """Show what the batch really became."""
     found = subject(asked)
     batch = batch_of(found)
-    if batch.begun:
-        body = report(made_document(made_of(found)), materials=found.brief.library.by_id)
-    else:
-        body = tag("p", "Nothing is weighed in yet.")
-    return page_of(asked, batch, "made", body, onwards(asked, found, "made"))
+    if not batch.begun:
+        return page_of(asked, batch, "made", tag("p", "Nothing is weighed in yet."), onwards(asked, found, "made"))
+    told = made_of(found)
+    keep = tag("a", "Keep it as the next master formula", href=place(asked, "master")) if told.master.keeps else None
+    body = report(made_document(told), materials=found.brief.library.by_id)
+    return page_of(asked, batch, "made", body, tag("p", keep, class_="go"), onwards(asked, found, "made"))
