@@ -204,11 +204,15 @@ def writable(text: str) -> str:
 
 
 def delimiter_of(text: str) -> str:
-    """Return the sign that stands equally often on most of the first lines; titles have none, prices have commas."""
+    """Return the sign that stands equally often on most of the first lines; titles have none, prices have commas.
+
+    Lines with commas between digits alone, such as 'Glycerin 2,5', are not taken for cells.
+    """
     lines = [line for line in text.splitlines() if line.strip()][:50]
 
     def agreeing(sign: str) -> int:
-        counts = Counter(line.count(sign) for line in lines if sign in line)
+        outside = re.compile(rf"(?<!\d){sign}|{sign}(?!\d)" if sign == "," else sign)
+        counts = Counter(line.count(sign) for line in lines if outside.search(line))
         return counts.most_common(1)[0][1] if counts else 0
 
     return max((";", "\t", ","), key=agreeing)

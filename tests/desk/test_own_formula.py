@@ -115,6 +115,38 @@ def test_a_figure_that_can_be_read_two_ways_is_asked_with_two_buttons(desk: Brow
 
 
 @pytest.mark.parametrize(
+    ("lines", "reading"),
+    [
+        ("Material,%,Note\nGlycerin,12,5,mild\nwater,87,5", "comma"),
+        ("Glycerin; 12,5\nwater 87,5", "blank"),
+        ("Glycerin 12,5\nwater: 87,5", "blank"),
+    ],
+)
+def test_cells_that_a_comma_or_a_blank_may_part_are_asked_with_a_button(
+    desk: Browser, lines: str, reading: str
+) -> None:
+    page = read(desk, lines)
+    assert page.status == 422
+    assert [value for name, value in page.form("/bring").buttons if name == "sign"] == [reading]
+    page = desk.submit("/bring", {"sign": reading})
+    assert page.status == 200
+    assert "So it was read; nothing is kept yet." in page.text
+    assert "Glycerin, 99.5 % 12.5" in page.text.replace("\xa0", " ")
+
+
+def test_a_solution_is_asked_with_what_it_holds_and_kept_once_it_is_said(desk: Browser, folder: Path) -> None:
+    desk.get("/bring?for=hand-wash")
+    page = desk.submit("/bring", {"lines": "water; to 100\nsodium hydroxide; 0,3"})
+    assert page.status == 422
+    assert "1 g of the pure substance is 5 g of it" in page.text.replace("\xa0", " ")
+    (asked,) = fields_of(page).values()
+    assert [v for n, v in page.form("/bring").buttons if n == asked] == ["Sodium Hydroxide, 20 % solution"]
+    desk.submit("/bring", {asked: "Sodium Hydroxide, 20 % solution"})
+    desk.submit("/bring", {"called": "My wash", "keep-it": "yes"})
+    assert "sodium-hydroxide-20,0.3," in (folder / "my-wash.csv").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
     ("typed", "field", "said"),
     [
         ({"lines": ""}, "lines", "Paste the lines"),

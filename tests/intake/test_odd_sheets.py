@@ -70,7 +70,7 @@ def test_a_figure_that_its_comma_cut_in_two_is_read_whole_where_it_can_be_nothin
         "Ingredient,%,Note\nDecyl Glucoside,12,5,foam\nCocamidopropyl Betaine,20,0\nWater,67,5\n",
         "Ingredient,%\nDecyl Glucoside,12,5\nWater,88,5\n",  # 12 + 88 is 100, too
         "Decyl Glucoside,12,5\nGlycerin,3,1\nWater,to 100,1\n",  # the phase, or decimals?
-        "12,5 % Decyl Glucoside\n87,5 % Water\n",
+        "%,Ingredient\n12,5 % Decyl Glucoside\n87,5 % Water\n",
     ],
 )
 def test_a_figure_that_may_be_two_cells_is_asked_back(lines: str) -> None:
