@@ -10,6 +10,7 @@ from optimizer.answers.answer import Answer
 from optimizer.answers.subject import subject_of
 from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import find_scenario
+from optimizer.data.facts import Material
 from optimizer.data.formula_file import GivenFormula
 from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient, lot_doubt
@@ -18,8 +19,8 @@ from optimizer.errors import UsageError
 from optimizer.solve.existing import read_given
 from optimizer.studies.restandardise import BatchAsked, Restandardised
 from optimizer.studies.restandardise import restandardise as bring
-from optimizer.uncertainty.lots import at_lots
-from optimizer.units import AS_TYPED, listed
+from optimizer.uncertainty.lots import at_lots, lot_range
+from optimizer.units import AS_TYPED, listed, number
 
 AS_TYPICAL = (
     "the formula is taken as planned at typical active matter, and brought to the lots of the shelf; if it came from a "
@@ -98,6 +99,21 @@ def best_at_lot(scenario: Path, material: str, active: float, *, kg: float, step
     measured = _measured([f"{material}={active!r}"], brief)
     planned = replace(brief, pool=replace(brief.pool, held_back=formula.held_back))
     return _brought(planned, given, measured, BatchAsked(kg, step_g))
+
+
+def lot_doubts(material: Material, active: float) -> tuple[str, str]:
+    """Return what is impossible, and what is unusual, about a lot's measured active matter; each empty if nothing is.
+
+    Args:
+        material: Of which it is a lot.
+        active: As measured [% as supplied].
+    """
+    low, high = lot_range(material)
+    if low - AS_TYPED <= active <= high + AS_TYPED:
+        return lot_doubt(material, active), ""
+    usual = f"{number(low, 2)} to {number(high, 2)} %" if low < high else f"{number(low, 2)} %"
+    unusual = f"{number(active, 2)} % is not the usual {usual}: is it active matter, or total solids?"
+    return lot_doubt(material, active), unusual
 
 
 def _brought(brief: Brief, given: GivenFormula, lots: Mapping[str, float], batch: BatchAsked) -> Answer[Restandardised]:

@@ -21,6 +21,8 @@ class ShelfPrice:
     taken: TakenPrice
     line: ShelfLine | None
     """The line whose price it is; None for a new one."""
+    held: str = ""
+    """Currency of the line, or of the shelf's other prices if it has none or is new."""
 
     @property
     def was(self) -> Figure:
@@ -32,6 +34,11 @@ class ShelfPrice:
         """Whether the shelf has this price already."""
         money = self.line is not None and self.taken.currency in ("", self.line.currency)
         return money and number(self.was, 6) == number(self.taken.price_per_kg, 6)
+
+    @property
+    def foreign(self) -> bool:
+        """Whether it is in another currency than the shelf; no brief takes two without a rate."""
+        return bool(self.held and self.taken.currency and self.held != self.taken.currency)
 
     def change(self, on: str) -> ShelfChange:
         """Return what becomes of the line, with the day of the price."""
@@ -56,11 +63,12 @@ def onto_shelf(taken: Iterable[TakenPrice], shelf: Shelf, materials: Iterable[Ma
         [ln for ln in shelf.lines if names.get(ln.material.casefold()) == {price.material} and _is_of(price, ln)]
         for price in prices
     ]
+    usual = next((c for c, _ in Counter(line.currency for line in shelf.lines if line.currency).most_common(1)), "")
     rows = Counter(line.row for lines in meant for line in lines)
     found = []
     for price, lines in zip(prices, meant, strict=True):
-        own = [ShelfPrice(price, line) for line in lines if rows[line.row] == 1]
-        found += own or [ShelfPrice(price, None)]
+        own = [ShelfPrice(price, line, line.currency or usual) for line in lines if rows[line.row] == 1]
+        found += own or [ShelfPrice(price, None, usual)]
     return tuple(found)
 
 

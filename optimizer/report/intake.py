@@ -93,7 +93,14 @@ def shelf_document(found: PricesTaken, prices: tuple[ShelfPrice, ...]) -> Docume
     )  # fmt: skip
     left = tuple(f"row {left.row}, {left.written}: {left.reason}" for left in found.taken.left_out)
     said = f"{len(found.taken.lines)} prices read, {len(left)} lines left out; nothing is written yet."
-    sections = (Table("Prices", columns, rows), Listing("Left out", left), _assumed(found.taken.assumed))
+    foreign = tuple(
+        f"Row {p.taken.row}, {p.taken.written}: its price is in {p.taken.currency}, the shelf's in {p.held}. No rate "
+        "is assumed: products that count in the other one will stop until it is converted."
+        for p in prices
+        if p.foreign
+    )
+    listed = (Listing("Another currency", foreign), Listing("Left out", left), _assumed(found.taken.assumed))
+    sections = (Table("Prices", columns, rows), *listed)
     return Document("A price list", said, (), sections)
 
 

@@ -552,6 +552,20 @@ def test_a_line_of_the_shelf_is_a_material_that_is_known_and_can_be_taken_off_ag
     assert len(read_shelf(shelf).lines) == 1
 
 
+def test_a_measured_active_matter_that_is_doubtful_is_asked_back(tmp_path: Path) -> None:
+    shelf = tmp_path / "shelf.csv"
+    before = "material,lot,price per kg\ncoco-glucoside,A,4\n"
+    shelf.write_text(before, encoding="utf-8")
+    desk = desk_of(tmp_path)
+    change(desk)
+    assert "5 % active is far below the usual 51.5 %" in desk.submit("/shelf", {"lot_active": "5"}).text
+    unusual = desk.submit("/shelf", {"lot_active": "99"})
+    assert "99 % is not the usual 50 to 53 %: is it active matter, or total solids?" in unusual.text
+    assert shelf.read_text(encoding="utf-8") == before
+    told(desk.submit("/shelf", {"lot_active": "99", "sure": "yes"}))
+    assert read_shelf(shelf).lines[0].lot_active == 99
+
+
 def test_a_page_of_the_shelf_never_writes_to_another_lot_than_it_was_made_from(tmp_path: Path) -> None:
     shelf, head = tmp_path / "shelf.csv", "material,lot,price per kg\n"
     lot_a, lot_b = "decyl-glucoside,LOT-A,4\n", "decyl-glucoside,LOT-B,5\n"

@@ -79,6 +79,12 @@ def test_it_is_written_whole_and_put_back(desk: Browser, shelf: Path) -> None:
     assert shelf.read_text(encoding="utf-8") == SHELF
 
 
+def test_a_price_in_another_currency_than_the_shelf_is_told_before_it_is_written(desk: Browser) -> None:
+    said = "its price is in USD, the shelf's in EUR. No rate is assumed"
+    assert said in read(desk, "Article;Price per kg\nGlycerine;5.20 USD\nCAPB;3 USD").text.replace("\xa0", " ")
+    assert said not in read(desk).text
+
+
 def test_a_shelf_that_changed_since_is_shown_again_before_it_is_written(desk: Browser, shelf: Path) -> None:
     read(desk)
     other = SHELF.replace("4.10", "4.20")

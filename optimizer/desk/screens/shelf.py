@@ -8,14 +8,19 @@ from urllib.parse import quote, urlencode
 
 from optimizer.answers.beginning import library_in
 from optimizer.answers.keeping import can_be_put_back, put_back
+from optimizer.answers.lots import lot_doubts
 from optimizer.answers.stock import ShelfLeft, change_shelf, shelf_left, shelves_in
-from optimizer.data.shelf import ShelfChange, ShelfLine
+from optimizer.data.facts import Material
+from optimizer.data.names import ids_of
+from optimizer.data.shelf import ShelfChange, ShelfLine, read_shelf
 from optimizer.desk.asked import Asked
 from optimizer.desk.brought import CALLED, meant
 from optimizer.desk.frame import button, field, fields, folded, form, hidden, not_here, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.logged import sure
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import sentence
 from optimizer.files import digest
 from optimizer.report.stock import stock_document
 from optimizer.units import number
@@ -26,6 +31,8 @@ MEASURED = {
     "lot_ph_at": ("the strength", 100.0),
 }
 """What is measured of a lot, in words, and the most that it can be."""
+
+UNUSUAL = "this lot is an unusual one"
 
 SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
 
@@ -44,9 +51,11 @@ def act(asked: Asked) -> Outcome:
     if asked.text("row"):
         if not values:
             raise RefusedError({"": "Nothing was changed, so nothing was written."})
+        _refuse_doubtful(asked, path, values)
         change_shelf(path, ShelfChange(values, asked.whole("row"), asked.text("mark")))
         return asked.done("/shelf", f"Written: {called}.")
     material = meant(asked, "new", library_in(asked.folder.path))
+    _refuse_doubtful(asked, path, values, material)
     change_shelf(path, ShelfChange({"material": material.id, **values}))
     return asked.done("/shelf", f"Added: {material.name}.")
 
@@ -80,6 +89,24 @@ def _values(asked: Asked) -> dict[str, str]:
     if asked.text("supplier"):
         values["supplier"] = asked.text("supplier")
     return values
+
+
+def _refuse_doubtful(asked: Asked, path: Path, values: dict[str, str], material: Material | None = None) -> None:
+    """Refuse a measured active matter that its material cannot have; one that is unusual unless it is meant so."""
+    if not values.get("lot_active"):
+        return
+    known, active = library_in(asked.folder.path), float(values["lot_active"])
+    if material is None:
+        line = next((line for line in read_shelf(path).lines if line.mark == asked.text("mark")), None)
+        ids = ids_of([line.material], known.materials) if line else {}
+        material = known.by_id.get(next(iter(ids.values()), ""))
+    if material is None:
+        return
+    impossible, unusual = lot_doubts(material, active)
+    if impossible:
+        raise RefusedError({"lot_active": sentence(impossible)})
+    if unusual and not asked.ticked("sure"):
+        raise RefusedError({"lot_active": unusual, "": "Nothing is written yet."})
 
 
 @SCREEN.at("/shelf", act=act, rights="formula")
@@ -176,6 +203,7 @@ def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
         hidden({"shelf": path.name, "row": str(line.row), "mark": mark, "called": name}),
         hidden({f"was-{name}": value for name, value in there.items()}),
         _fields(asking, there, f"{line.row}", line.currency),
+        sure(asking, UNUSUAL) if "lot_active" in asking.problems else None,
         tag("p", button("Write it"), button("Take it off the shelf", quiet=True, name="off", value="yes"),
             class_="buttons"),
         keep=" ".join((path.name, line.material, line.lot, line.supplier)),
@@ -216,6 +244,7 @@ def _add(asked: Asked, path: Path) -> Html:
         field(asking, "supplier", "Supplier", key=f"supplier-{path.stem}"),
         field(asking, "pack_kg", "Pack", figure=True, unit="kg", key=f"pack-{path.stem}"),
         _fields(asking, empty, f"new-{path.stem}", ""),
+        sure(asking, UNUSUAL, "new") if "lot_active" in asking.problems else None,
         button("Add it"),
         keep=f"{path.name} new",
     )
