@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from optimizer.immutable import replace
 from optimizer.report.document import Cell, Document, Listing, Section, Sketch, Table
-from optimizer.solve.result import Outcome
+from optimizer.solve.result import RuleOutcome
 
 ID = re.compile(r'(?<![\w"-])(?:aqua|[a-z0-9]+(?:-[a-z0-9]+)+)(?![\w"-])')
 """What can only be an id: 'glycerin' is a word of prose, too."""
@@ -60,13 +60,13 @@ def retold(part: Part, said: Callable[[str], str]) -> Part:
     )
 
 
-def rule_called(outcome: Outcome) -> str:
+def rule_called(outcome: RuleOutcome) -> str:
     """Return what a rule measures, with its unit, as the head of a row."""
     name = outcome.name.rstrip(",")
     return f"{name}, {outcome.unit}" if outcome.unit else name
 
 
-def rules_called(outcomes: Iterable[Outcome], ids: Iterable[str]) -> list[str]:
+def rules_called(outcomes: Iterable[RuleOutcome], ids: Iterable[str]) -> list[str]:
     """Return what some rules measure, each once, by their ids, in the order in which they are told."""
     asked = set(ids)
     return list(dict.fromkeys(o.name.rstrip(",") for o in outcomes if o.id in asked))
