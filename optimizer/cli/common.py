@@ -176,7 +176,7 @@ def measured(unit: Literal["g", "ml"], least: float = 0.0) -> Callable[[str], fl
     return amount
 
 
-TimeLimit = Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)]
+TimeLimit = Annotated[float, typer.Option(help="Seconds for each search through all choices.", min=0.1)]
 
 
 class _Read:

@@ -46,7 +46,7 @@ class SeriesAsked:
         str,
         typer.Option(
             help="What is varied, joined by commas: strength, amphoteric-share, nonionic-share, anionic-share, "
-            "thickener, salt, emollient, humectant. Left out with --vary, the tool proposes."
+            "thickener, salt, emollient, humectant, solubiliser. Left out with --vary, the tool proposes."
         ),
     ] = ""
     vary: Annotated[str, typer.Option(help="Materials that vary each by itself, ids joined by commas.")] = ""

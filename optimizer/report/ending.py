@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.solve.result import Result
 
 PROOFS = {
-    "certificate": "proven by its optimality conditions, checked outside the solver",
+    "certificate": "proven that none is better, checked outside the solver",
     "solver bound": "checked outside the solver; that none is better rests on the solver's search through all choices",
     "local": "the best of its neighbourhood and of the starting points tried, checked outside the solver",
     "none": "not proven",
