@@ -10,6 +10,7 @@ from optimizer.assessment.alarms import alarms_of
 from optimizer.assessment.planned import planned_cost
 from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import Scenario
+from optimizer.data.cautions import cautions_of
 from optimizer.data.formula import Formula
 from optimizer.engine.ending import Proof
 from optimizer.immutable import Figure, immutable, result, seen, untold
@@ -137,6 +138,8 @@ class Ruled:
     """What of it is planned for the bench, in words; empty if nothing is."""
     alarms: tuple[str, ...]
     """What is said before anything else of this formula."""
+    cautions: tuple[str, ...]
+    """What always applies, first, then what its materials ask for."""
     stepped: bool
     """Whether what a step of each limit costs was looked up."""
 
@@ -188,6 +191,7 @@ class Teller:
             total=fsum(line.percent for line in formula.lines) + formula.held_back,
             planned=f"{planned.words} planned for the bench, not computed" if planned else "",
             alarms=tuple(c.words for c in alarms_of(brief, formula, setting)) if answer.doses else (),
+            cautions=tuple(c.words for c in cautions_of(formula, brief.library)) if answer.doses else (),
             stepped=steps is not None,
         )
 

@@ -72,6 +72,14 @@ def test_every_figure_on_the_page_is_one_of_the_record_of_the_same_request(
         assert shown - figures_of(record(records[0]).model_dump()) == set()
 
 
+def test_the_page_of_a_formula_says_what_it_is_not_and_what_its_materials_ask_for(desk: Browser) -> None:
+    page = desk.get("/formula/hand-wash").text
+    listing = next(p for p in tenside.blend("hand-wash").document().sections if getattr(p, "title", "") == "Cautions")
+    assert "not a safety assessment" in page
+    assert len(listing.items) >= 8
+    assert all(" ".join(item.split()) in page for item in listing.items)
+
+
 def test_the_formula_sums_to_100_with_what_is_kept_free_and_says_what_is_planned(desk: Browser) -> None:
     page = desk.get("/formula/hand-wash")
     table = page.html.partition("<caption")[2].partition("</table>")[0]

@@ -109,7 +109,8 @@ def _page(asked: Asked, rulers: Rulers, draft: Draft, found: Ruled | None, troub
         autocomplete="off",
         class_="rulers",
     )
-    side = tag("div", tag("div", _lines(asked, found), id="doses"), _acting(asked, rulers, found, id="acts"))
+    doses = tag("div", _lines(asked, found), id="doses")
+    side = tag("div", doses, _acting(asked, rulers, found, id="acts"), _cautions(found, id="cautions"))
     return markup(
         tag("div", _verdict(asked, found, trouble), id="answer", class_="verdict-line"),
         tag("div", _alarms(found), id="alarms"),
@@ -132,6 +133,7 @@ def _moved(asked: Asked, rulers: Rulers, found: Ruled | None, trouble: str, with
         tag("div", _alarms(found), data_goes="#alarms"),
         tag("div", _lines(asked, found), data_goes="#doses"),
         _acting(asked, rulers, found, data_goes="#acts"),
+        _cautions(found, data_goes="#cautions"),
         _told(found.rulers) if found else _untold(rulers),
     )
 
@@ -280,6 +282,15 @@ def _lines(asked: Asked, found: Ruled | None) -> Html:
         tag("p", f"Out of what is kept free: {found.planned}.") if found.planned else None,
         tag("p", tag("a", "Why not another material?", href=address(asked, "why", found.moved)), class_="go"),
     )
+
+
+def _cautions(found: Ruled | None, **attributes: str) -> Html:
+    """Return what always applies and what the materials ask for; it stays as it is while they are the same."""
+    general, *own = found.cautions if found and found.cautions else ("",)
+    listing = tag("ul", *(tag("li", words) for words in own), class_="caution") if own else None
+    about = " ".join(line.id for line in found.lines if line.percent > 0) if found else ""
+    said = tag("p", general, class_="soft") if general else None
+    return tag("div", said, folded("Cautions", listing), data_as=about, **attributes)
 
 
 def _sum(words: str, percent: float, moved: bool) -> Html:
