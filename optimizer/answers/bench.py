@@ -297,6 +297,9 @@ def note_weights(
             now = batch_from(document.unwrap(), str(path), known.values())
         if seen is not None:
             refuse_stale(str(path), now, seen)
+        if now.put_away:
+            step = "Take it up again first, or take out put_away in its file."
+            raise fault(str(path), "put_away", f"this batch was put away ({now.put_away}).", step)
         check_finish(str(path), now, finish.get("mass_g"), sure=sure)
         for weight in checked(str(path), now, typed, known, sure=sure):
             append(document, "weighed", entry(weight, day))
@@ -308,6 +311,31 @@ def note_weights(
                 refuse_evaporation(ended, known)
 
     return change_batch(path, change, known.values()), {w.material for w in typed}
+
+
+def put_away(path: Path, why: str, on: str) -> Batch:
+    """Write into a batch file that it is not made, and why; its file and number stay.
+
+    Raises:
+        DataError: If something went into it already.
+    """
+
+    def change(document: TOMLDocument, now: Batch) -> None:
+        if now.begun:
+            raise fault(str(path), "put_away", "something went into this batch already.", "Strike what is wrong.")
+        document["put_away"], document["put_away_on"] = why, day_of(on)
+
+    return change_batch(path, change)
+
+
+def take_up_again(path: Path) -> Batch:
+    """Take out of a batch file that it was put away."""
+
+    def change(document: TOMLDocument, _: Batch) -> None:
+        for key in ("put_away", "put_away_on"):
+            document.pop(key, None)
+
+    return change_batch(path, change)
 
 
 def note_as_typed(found: Subject, weights: Iterable[Weight], **how: Any) -> Answer[Weighed]:

@@ -281,6 +281,9 @@ class Batch(Frozen):
     master: str = ""
     """Master formula and version that it follows."""
     planned_on: Day = ""
+    put_away: Annotated[str, Field(max_length=200)] = ""
+    """Why a batch that was laid by mistake is not made; empty for every other."""
+    put_away_on: Day = ""
     size_g: Positive
     """Planned mass of the finished batch [g]."""
     bottle_ml: Positive | None = None

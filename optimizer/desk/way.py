@@ -73,3 +73,9 @@ def onwards(asked: Asked, found: Subject, here: str, *, done: bool = False) -> H
     if may_thicken(batch_of(found), stage) and here != "thicken":
         thicker = tag("a", "Thicken it first", href=place(asked, "thicken"), class_="button quiet")
     return markup(tag("p", link, thicker, class_="buttons"), tag("p", stage.words, class_="soft"))
+
+
+def away_said(batch: Batch) -> str:
+    """Return when and why a batch was put away, in a sentence."""
+    on = f" on {batch.put_away_on}" if batch.put_away_on else ""
+    return f"Put away{on}: {batch.put_away.rstrip('.')}. Nothing of it is made."

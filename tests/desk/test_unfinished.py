@@ -18,7 +18,7 @@ from optimizer.bench.made import holders_of
 from optimizer.chemistry.ph import CHEMICALS
 from tests.support.benches import library
 from tests.support.command import Run
-from tests.support.desk import desk_of
+from tests.support.desk import TODAY, desk_of
 from tests.support.harbour import batch_file, weighed
 
 BLEND = (weighed("cocamidopropyl-betaine", 200, "A"), weighed("aqua", 800, "B"))
@@ -321,3 +321,26 @@ def test_what_a_batch_taught_is_kept_as_the_next_version(tmp_path: Path) -> None
     assert "Kept as version 1." in kept.text
     assert "as made" in kept.text
     assert "Harbour hand wash" in kept.text
+
+
+def test_a_batch_laid_by_mistake_is_put_away_and_stays_traceable(tmp_path: Path, run: Run) -> None:
+    path = batch_file(tmp_path, "1", bottles=None)
+    laid = path.read_text(encoding="utf-8")
+    desk = desk_of(tmp_path)
+    assert "/batch/batch-1/away" in desk.get("/batch/batch-1/weigh").links
+    desk.get("/batch/batch-1/away")
+    assert desk.submit("/away", {"why": ""}).status == 422
+    desk.get("/batch/batch-1/away")
+    assert desk.submit("/away", {"why": "wrong product"}).status == 200
+    bench = desk.get("/").text
+    assert "Nothing is under way." in bench
+    assert f"Put away on {TODAY}: wrong product. Nothing of it is made." in bench
+    assert read_batch(path).put_away == "wrong product"
+    refused = run("weighed", path, "aqua=800")
+    assert (refused.code, "was put away (wrong product)" in refused.err) == (3, True)
+    desk.get("/batch/batch-1/away")
+    assert desk.submit("/away", {"again": "yes"}).status == 200
+    assert path.read_text(encoding="utf-8") == laid
+    assert run("weighed", path, "aqua=800").code == 0
+    assert "Something went into this batch already" in desk.get("/batch/batch-1/away").text
+    assert "/batch/batch-1/away" not in desk.get("/batch/batch-1/weigh").links

@@ -18,7 +18,7 @@ from optimizer.desk.frame import button, field, form, section
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, path_to, tag
 from optimizer.desk.screen import LARGE, Page, RefusedError, Screen
-from optimizer.desk.way import NEXT
+from optimizer.desk.way import NEXT, away_said
 from optimizer.desk.words import faults, in_words
 from optimizer.errors import DataError
 from optimizer.records.series import Task
@@ -58,7 +58,7 @@ def bench(asked: Asked) -> Page:
     shared = _shared(batches)
     parts = [
         _under_way(batches, shared), _readable(asked, _due, "What is to be read"),
-        _readable(asked, _low, "What runs low"), _products(asked), _done(batches, shared),
+        _readable(asked, _low, "What runs low"), _products(asked), _done(batches, shared), _away(batches),
         _broken(asked, batches),
     ]  # fmt: skip
     along = tag("p", tag("a", "Take everything along", href="/along"), class_="go")
@@ -125,7 +125,11 @@ def _after(batch: Batch, shared: set[str]) -> str:
 
 
 def _under_way(batches: list[BatchFile], shared: set[str]) -> Html:
-    items = [_batch(b, shared) for b in batches if b.batch is not None and stage_of(b.batch).step != "keep"]
+    items = [
+        _batch(b, shared)
+        for b in batches
+        if b.batch is not None and not b.batch.put_away and stage_of(b.batch).step != "keep"
+    ]
     if not items:
         return tag("p", "Nothing is under way.", class_="soft")
     return tag("ul", *items, class_="entries")
@@ -229,6 +233,20 @@ def _done(batches: list[BatchFile], shared: set[str]) -> Html | None:
         if b.batch is not None and stage_of(b.batch).step == "keep"
     ]
     return section("Finished", items)
+
+
+def _away(batches: list[BatchFile]) -> Html | None:
+    items = (
+        tag(
+            "li",
+            tag("span", b.batch.batch, class_="mark"),
+            tag("p", tag("a", b.batch.product or b.batch.batch, href=path_to("batch", b.name, "away")), class_="name"),
+            tag("p", away_said(b.batch), class_="of"),
+        )
+        for b in batches
+        if b.batch is not None and b.batch.put_away
+    )
+    return section("Put away", items)
 
 
 def _ended(batch: Batch) -> str:

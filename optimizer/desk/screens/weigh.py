@@ -81,7 +81,9 @@ def weigh(asked: Asked) -> Page:
         "div", now, tag("div", _all(asked, sheet), _no_line(asked, found), crossed(_struck(found))), class_="two"
     )
     link = tag("p", tag("a", "The sheet to print, with cautions", href=place(asked, "sheet")), class_="go")
-    return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, link)
+    words = "Put away: take it up again" if batch.put_away else "It was laid by mistake: put it away"
+    away = None if batch.begun else tag("p", tag("a", words, href=place(asked, "away")), class_="go")
+    return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, link, away)
 
 
 def noted_g(line: WeighLine) -> float:
