@@ -151,9 +151,11 @@ def next_trials(
     aim = aim or ("best" if goal else series.aim)
     better = None
     if aim == "best":
-        from optimizer.trials.best import better_by
+        from optimizer.trials.best import better_by, looked_for
 
         better = better_by(goal)
     found = more_beakers(series, brief, count, aim=aim, repeats=repeats, better=better)
+    if better is not None:
+        found = replace(found, notes=(*found.notes, *looked_for(series, goal)))
     add_beakers(path, found)
     return Answer("trials next", found, 0).by(brief.library.called)
