@@ -150,10 +150,11 @@ def next_trials(
     series, brief = read_trials(path, **files)
     aim = aim or ("best" if goal else series.aim)
     if aim == "best":
-        from optimizer.trials.best import better_by, hoped_of
+        from optimizer.trials.best import better_by, hoped_of, looked_for
 
         found = more_beakers(series, brief, count, aim=aim, repeats=repeats, better=better_by(goal))
-        found = replace(found, hoped=hoped_of(series, goal, found.beakers))
+        notes = (*found.notes, *looked_for(series, goal))
+        found = replace(found, hoped=hoped_of(series, goal, found.beakers), notes=notes)
     else:
         found = more_beakers(series, brief, count, aim=aim, repeats=repeats)
     add_beakers(path, found)

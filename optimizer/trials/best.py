@@ -50,7 +50,25 @@ def better_by(goal: str) -> Better:
     return lambda series, z, process, count: _chosen(series, z, process, count, what, sign)
 
 
+def looked_for(series: Series, goal: str) -> tuple[str, ...]:
+    """Return what must be known of beakers that may be best where the readings do not predict what is sought yet.
+
+    Raises:
+        UsageError: If the goal is none.
+    """
+    what = _goal(goal)[1]
+    chosen = _fitted(series, what)
+    if chosen.predicts:
+        return ()
+    why = f" {chosen.why}" if chosen.why else " A reading left out is told no better by the others than by their mean."
+    return (
+        f"The readings of {what} predict nothing yet.{why} These beakers are places to look at, not an expectation; "
+        "the error of a prediction is what the plan allows for, not what was seen.",
+    )
+
+
 def _goal(goal: str) -> tuple[int, str]:
+    """Return the sign and the reading of a goal."""
     sense, _, what = goal.strip().partition(" ")
     if sense not in SENSES or not what.strip():
         raise UsageError("--aim best: say of which reading, such as --goal 'maximise viscosity'.")

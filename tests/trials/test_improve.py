@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from optimizer.errors import UsageError
-from optimizer.trials.best import APART, better_by
+from optimizer.trials.best import APART, better_by, looked_for
 from optimizer.trials.fit import choose, readings_of, usual_noise
 from optimizer.trials.improve import expected_improvement, gains
 from tests.support.readings import demo, read_of, with_reads
@@ -66,3 +66,15 @@ def test_where_a_beaker_separated_nothing_is_what_may_be_best():
     assert better(held, places, np.zeros(len(places)), 3).tolist() == before.tolist()
     with pytest.raises(UsageError, match="a beaker separated near every place"):
         better(seen, places[[thickest]], np.zeros(1), 1)
+
+
+def test_where_the_readings_predict_nothing_the_beakers_are_no_expectation():
+    """Readings that go up and down whatever was varied (made up); a line that is seen needs no such word."""
+    wild = {b.number: str((3200, 900, 2500, 1200, 4100, 800)[k % 6]) for k, b in enumerate(demo().beaker)}
+    series = with_reads({"viscosity": wild}, {"viscosity": "log"})
+    readings = readings_of(series, "viscosity")
+    assert not choose(readings, usual_noise(readings)).predicts
+    (said,) = looked_for(series, "maximise viscosity")
+    assert said.startswith("The readings of viscosity predict nothing yet.")
+    assert "not an expectation" in said
+    assert looked_for(read_of(line, 0.05), "maximise viscosity") == ()
