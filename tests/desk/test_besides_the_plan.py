@@ -9,15 +9,17 @@ from __future__ import annotations
 import re
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from optimizer.answers.beginning import begin_as_typed
-from optimizer.answers.bench import batch_subject, lay_batch, made_of, sheet_of, stage_now
+from optimizer.answers.bench import batch_subject, lay_batch, made_of, note_weights, sheet_of, stage_now
 from optimizer.answers.starter import lay
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import Batch, read_batch
 from optimizer.bench.made import last_ph
+from optimizer.bench.weighed import Weight
 from tests.support.command import Run
 from tests.support.desk import TODAY, Answer, Browser, desk_of
 
@@ -56,12 +58,11 @@ def told(answer: Answer) -> Answer:
     return answer
 
 
-def weigh(desk: Browser, batch: Path, upto: int, first: int = 1) -> None:
+def weigh(batch: Path, upto: int, first: int = 1) -> None:
     """Weigh lines exactly as the sheet shows them."""
-    for number in range(first, upto + 1):
-        line = sheet_of(batch_subject(batch)).lines[number - 1]
-        desk.get(f"{HEAD}/weigh?line={number}")
-        told(desk.submit("/weigh", {"grams": f"{line.grams:g}", "lot": f"L-{number}"}))
+    found = batch_subject(batch)
+    lines = sheet_of(found).lines[first - 1 : upto]
+    note_weights(found, [Weight(line.id, line.grams, f"L-{line.number}") for line in lines], on=TODAY)
 
 
 def gum(desk: Browser, grams: str, **more: str) -> Answer:
@@ -75,23 +76,22 @@ def read_ph(desk: Browser, **typed: str) -> None:
     told(desk.submit("/ph", typed))
 
 
-def logs_of(run: Run, batch: Path, material: str) -> dict[str, float]:
-    answer: dict[str, float] = run("thicken", batch, "--material", material, "--json").json["logs"][0]
-    return answer
+def log_of(run: Run, batch: Path, material: str) -> Any:
+    return run("thicken", batch, "--material", material, "--json").json["logs"][0]
 
 
 def test_gum_that_was_weighed_counts_wherever_thickener_counts(desk: Browser, batch: Path, run: Run) -> None:
     """By hand: 36.4 / 5204.1 g = 0.69945 %; 3 - 0.69945 - 65.1 / 52.041 = 1.04962 % are left of the part held back."""
-    weigh(desk, batch, 2)
+    weigh(batch, 2)
     told(gum(desk, "36,4", lot="X-1"))
-    weigh(desk, batch, 9, first=3)
+    weigh(batch, 9, first=3)
     read_ph(desk, ph="9,2", now="0")
     read_ph(desk, ph="5,2", now="65,1")
-    log = logs_of(run, batch, GUM)
+    log = log_of(run, batch, GUM)
     assert log["added_percent"] == log["weighed_percent"] == pytest.approx(0.69945, abs=1e-5)
-    assert log["limits"]["usual upper dose"] == pytest.approx(1.2)  # type: ignore[index]
-    other = logs_of(run, batch, "sorbitan-sesquicaprylate")
-    assert other["limits"]["part held back"] == pytest.approx(1.04962, abs=1e-5)  # type: ignore[index]
+    assert log["limits"]["usual upper dose"] == pytest.approx(1.2)
+    other = log_of(run, batch, "sorbitan-sesquicaprylate")
+    assert other["limits"]["part held back"] == pytest.approx(1.04962, abs=1e-5)
     page = desk.get(f"{HEAD}/thicken?material={GUM}").text
     assert "0.7 % went in while this batch was made" in page
     assert "log it here" not in page
@@ -102,9 +102,9 @@ def test_gum_that_was_weighed_counts_wherever_thickener_counts(desk: Browser, ba
 
 def test_room_for_acid_is_less_by_the_gum_that_was_weighed(desk: Browser, batch: Path) -> None:
     """By hand: 156.123 g are held back; with 36.4 g of gum 119.7 g are left."""
-    weigh(desk, batch, 2)
+    weigh(batch, 2)
     told(gum(desk, "36,4"))
-    weigh(desk, batch, 7, first=3)
+    weigh(batch, 7, first=3)
     read_ph(desk, ph="9,2")
     desk.get(f"{HEAD}/ph")
     assert "119.72 g of the batch are held back" in desk.submit("/ph", {"ph": "4", "now": "125"}).text
@@ -115,7 +115,7 @@ def test_more_gum_than_is_usual_is_asked_about_although_it_is_less_than_is_held_
     desk: Browser, batch: Path
 ) -> None:
     """By hand: 1.2 % of 5204.1 g are 62.45 g; 150 g lie below the 156.1 g that are held back."""
-    weigh(desk, batch, 2)
+    weigh(batch, 2)
     page = gum(desk, "150")
     assert page.status == 422
     assert "at most 62.45 g more of it may go in (usual upper dose 1.2 %" in page.text
@@ -125,7 +125,7 @@ def test_more_gum_than_is_usual_is_asked_about_although_it_is_less_than_is_held_
 
 
 def test_what_is_no_line_of_the_plan_is_listed_and_struck(desk: Browser, batch: Path) -> None:
-    weigh(desk, batch, 2)
+    weigh(batch, 2)
     told(gum(desk, "36,4", lot="X-1"))
     page = desk.get(f"{HEAD}/weigh")
     assert "Weighed in besides the plan" in page.text
@@ -140,9 +140,9 @@ def test_what_is_no_line_of_the_plan_is_listed_and_struck(desk: Browser, batch: 
 
 def run_out(desk: Browser, batch: Path) -> Answer:
     """Weigh half of the betaine, after the gum; then there is none left."""
-    weigh(desk, batch, 2)
+    weigh(batch, 2)
     told(gum(desk, "36,4"))
-    weigh(desk, batch, 3, first=3)
+    weigh(batch, 3, first=3)
     desk.get(f"{HEAD}/weigh?line=4")
     told(desk.submit("/weigh", {"grams": "200"}))
     return told(desk.get(f"{HEAD}/without?material={OWN}&left=0"))
@@ -190,8 +190,7 @@ def test_advice_that_another_weight_made_old_is_not_taken(desk: Browser, batch: 
 
 
 def test_what_waits_for_the_ph_is_not_the_next_line_before_it_is_set(desk: Browser, batch: Path) -> None:
-    weigh(desk, batch, 2)
-    weigh(desk, batch, 7, first=3)
+    weigh(batch, 7)
     page = desk.get(f"{HEAD}/weigh")
     assert "Before line 8 7. pH" in page.text
     assert "Read the pH." in page.text
@@ -209,7 +208,7 @@ def test_what_waits_for_the_ph_is_not_the_next_line_before_it_is_set(desk: Brows
 
 
 def test_the_ph_that_was_read_last_is_the_ph_of_every_page(desk: Browser, batch: Path) -> None:
-    weigh(desk, batch, 9)
+    weigh(batch, 9)
     read_ph(desk, ph="9,2", now="0")
     read_ph(desk, ph="5,1", now="60")
     desk.get(f"{HEAD}/thicken?material=sorbitan-sesquicaprylate")
@@ -260,7 +259,7 @@ def test_water_is_put_back_where_each_line_was_weighed_as_the_sheet_shows_it(des
 
     By hand: 5048 g of lines and 60 g of acid went in, 5000 g are there; 5204.1 g are planned.
     """
-    weigh(desk, batch, 9)
+    weigh(batch, 9)
     read_ph(desk, ph="5,2", now="60")
     desk.get(f"{HEAD}/finish")
     page = told(desk.submit("/finish", {"mass": "5000"}))
@@ -281,7 +280,7 @@ def test_water_is_put_back_where_each_line_was_weighed_as_the_sheet_shows_it(des
 def test_the_end_that_another_device_noted_is_asked_about(
     desk: Browser, batch: Path, first: dict[str, str], second: dict[str, str], kept: str, said: str
 ) -> None:
-    weigh(desk, batch, 9)
+    weigh(batch, 9)
     other = desk_of(batch.parent)
     desk.get(f"{HEAD}/finish")
     other.get(f"{HEAD}/finish")
