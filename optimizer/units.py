@@ -127,8 +127,10 @@ def stated(limit: float) -> str:
 
 
 def beside(value: float, limit: float, digits: int) -> str:
-    """Return a figure for reading beside a limit, in more digits than asked for where they cannot show that limit."""
+    """Return a figure for reading beside a limit, in more digits than asked for where those cannot tell the two."""
     if number(limit, digits) != "0" or limit == 0 or abs(value) <= KEPT * abs(limit):
+        if abs(value - limit) > KEPT * (1 + abs(limit)):
+            digits = next((d for d in range(digits, 7) if number(value, d) != number(limit, d)), digits)
         return number(value, digits)
     return f"{value:.3g}" if abs(value) < 1 else number(value, digits)
 

@@ -5,6 +5,11 @@ t changes one row's end by g and, where the limit stands inside coefficients, th
 -t p: a rank-one change of the basis (Sherman and Morrison 1950). With u = B^-1 e_k, q = p_B u and
 theta = t / (1 - t q), basic values move by theta s u and reduced costs by theta y_k (p - p_B B^-1 F),
 both linear in theta; s = p x + g is the slope of the row, and cost moves by theta s y_k.
+
+An objective that is a ratio to d x + e is priced at its last linear program (see `fractional`), whose total is D there.
+Along a move it is (D r + theta s y_k) / (D + theta s w_k), w = d_B B^-1, and its reduced costs, taken times what the
+total has become of D, stay linear in theta: what the ratio moves by adds (s / D) (w_k c - y_k (d - d_B B^-1 F)), c the
+reduced costs (Charnes and Cooper 1962, Programming with linear fractional functionals: the program is a linear one).
 """
 
 from __future__ import annotations
@@ -26,6 +31,8 @@ FAR = 1e9
 """A move beyond this is told as endless."""
 
 
+Over = tuple[Vector, float]
+"""What an objective is a ratio to: its coefficients d, shape (n,), and its total at the answer."""
 Move = tuple[npt.NDArray[np.int64], Vector, Vector | None]
 """A limit that moves: rows whose end goes with it, shape (k,); by how much per unit of it, shape (k,); where it stands
 inside coefficients p, shape (n,), and the one row becomes A_k - t p, those."""
@@ -155,7 +162,7 @@ class Basis:
         """Return the same of one limit while only reduced costs keep their signs: the value is then a bound on all."""
         return self.reaches([move], points=False)[0]
 
-    def reaches(self, moves: Sequence[Move], *, points: bool = True) -> list[Reach]:
+    def reaches(self, moves: Sequence[Move], *, points: bool = True, over: Over | None = None) -> list[Reach]:
         """Return price and validity of moving each of many limits.
 
         Rows that the answer does not sit on may be among those that a limit moves: a basic one's room shrinks or
@@ -164,6 +171,7 @@ class Basis:
         Args:
             moves: The limits.
             points: Whether the basis is to give a point, too, wherever its price holds.
+            over: What the objective is a ratio to, whose last linear program this is; prices are those of the program.
         """
         k = len(moves)
         ends, p, own, bent = np.zeros((k, self.m)), np.zeros((k, self.n + self.m)), np.ones(k), np.zeros(k, dtype=bool)
@@ -178,17 +186,25 @@ class Basis:
         first, last = np.full(k, -inf), np.full(k, inf)
         if points:
             first, last = _intervals(self.values, slope[:, None] * u, self.low, self.high)
+        drift, grown = np.zeros((k, self.movable.sum())), np.zeros(k)
+        drift[bent] = y[bent, None] * (p[bent] - (v[bent] @ self.inverse) @ self.full)[:, self.movable]
+        if over is not None:
+            per, total = np.concatenate([over[0], np.zeros(self.m)]), over[1]
+            prices = per[self.basic] @ self.inverse
+            grown = slope * (ends @ prices) / total
+            turning = (per - prices @ self.full)[self.movable]
+            drift += np.outer(grown, self.reduced[self.movable]) - np.outer(slope * y / total, turning)
+            bent = np.ones(k, dtype=bool)
+            stays = _intervals(np.ones(1), grown[:, None], np.zeros(1), inf)
+            first, last = np.maximum(first, stays[0]), np.minimum(last, stays[1])
         if bent.any():
-            drift = y[bent, None] * (p[bent] - (v[bent] @ self.inverse) @ self.full)[:, self.movable]
             sign = self.sign[self.movable]
-            down, up = _intervals(self.reduced[self.movable] * sign, drift * sign, np.zeros(sign.size), np.inf)
+            down, up = _intervals(self.reduced[self.movable] * sign, drift[bent] * sign, np.zeros(sign.size), np.inf)
             first[bent], last[bent] = np.maximum(first[bent], down), np.minimum(last[bent], up)
-        rooms = zip(y * slope, first.tolist(), last.tolist(), q.tolist(), strict=True)
+        rooms = zip((y * slope).tolist(), first.tolist(), last.tolist(), q.tolist(), grown.tolist(), strict=True)
         return [
-            Reach(
-                float(price), _move(lo, q), _move(hi, q), float(price) * _growth(lo, q), float(price) * _growth(hi, q)
-            )
-            for price, lo, hi, q in rooms
+            Reach(price, _move(lo, q), _move(hi, q), price * _growth(lo, q, g), price * _growth(hi, q, g))
+            for price, lo, hi, q, g in rooms
         ]
 
     def without(self, rows: npt.NDArray[np.int64]) -> Basis:
@@ -248,8 +264,9 @@ def _move(theta: float, q: float) -> float:
     return float(move if abs(move) < FAR else np.copysign(inf, theta))
 
 
-def _growth(theta: float, q: float) -> float:
-    """Return how the price has grown at theta: d(theta)/dt = (1 + theta q)^2."""
-    if q == 0:
+def _growth(theta: float, q: float, grown: float) -> float:
+    """Return how the price has grown at theta: by d(theta)/dt = (1 + theta q)^2, less as a total does, too."""
+    if q == grown:
         return 1.0
-    return inf if abs(theta) == inf else (1 + theta * q) ** 2
+    above, below = (q, grown) if abs(theta) == inf else (1 + theta * q, 1 + theta * grown)
+    return inf if below == 0 else (above / below) ** 2

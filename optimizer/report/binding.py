@@ -36,6 +36,8 @@ def binding_table(result: Result) -> Table:
     if any(rule.columns(result.brief.pool) for rule in result.brief.modelled):
         note += " Prices hold for the yes/no choices made here"
         note += "; over the range of the whole answer no other is better, proven." if followed else "."
+    if result.brief.measure(result.brief.scenario.objective.goals[0][1]).ratio:
+        note += " The objective is a ratio, so a price changes along its range: it is the one at the limit."
     if kinked:
         note += " More limits meet here than needed, so raising and lowering may cost differently."
     return Table("Rules that bind", columns, tuple(rows), note)

@@ -69,7 +69,9 @@ class _Holding:
         self.sign, self.slack = brief.scenario.objective.goals[0][0], BETTER * (1 + abs(self.at))
 
     def told(self, outcome: RuleOutcome) -> RuleOutcome:
-        """Return a limit with the range over which the answer holds."""
+        """Return a limit with the range over which the answer holds; not where the objective is a ratio."""
+        if self.brief.measure(self.brief.scenario.objective.goals[0][1]).ratio:
+            return outcome
         if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < PRICE_SHOWN:
             return outcome
         shifts = [_shift(self.models[id(f.case.model)], outcome) for f in self.found]

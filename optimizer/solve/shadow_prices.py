@@ -12,7 +12,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient, Mask
 from optimizer.engine.onesided import Directions
-from optimizer.engine.sensitivity import Basis, Move, Reach
+from optimizer.engine.sensitivity import Basis, Move, Over, Reach
 from optimizer.immutable import replace
 from optimizer.rules.row import Lever, Row, Setting
 from optimizer.solve.case_solver import CaseAnswer
@@ -76,12 +76,13 @@ class Pricer:
         self.basis = basis.without(np.array(silent)) if silent else basis
         sign, name = brief.scenario.objective.goals[0]
         measure = brief.measure(name)
-        self.fractional = measure.ratio
+        self.over: Over | None = None
         self.unit = self.unit_here = float(sign)
         if measure.ratio:
             # Equally good formulas may have other totals: a slope goes with the total of the point it was taken at.
             per, below = brief.pool.vector(measure.per), measure.constants(brief.pool.held_back)[1]
-            self.unit /= float(per @ basis.x[: self.model.doses]) + below
+            self.over = self.model.spread(per), float(per @ basis.x[: self.model.doses]) + below
+            self.unit /= self.over[1]
             self.unit_here /= float(per @ found.x[: self.model.doses]) + below
         self.steps = {rule.id: rule.step for rule in brief.enforced}
         self.unpriced = {rule.id for rule in brief.enforced if not rule.has_price}
@@ -100,7 +101,7 @@ class Pricer:
     def priced(self, outcomes: tuple[RuleOutcome, ...]) -> tuple[RuleOutcome, ...]:
         """Return outcomes with the side and the price of every limit that they sit on."""
         limits = [(outcome, limit) for outcome in outcomes for limit in self._binding(outcome)]
-        reaches = self.basis.reaches([self._move(limit) for _, limit in limits])
+        reaches = self.basis.reaches([self._move(limit) for _, limit in limits], over=self.over)
         told: dict[str, list[RuleOutcome]] = {}
         for (outcome, limit), reach in zip(limits, reaches, strict=True):
             told.setdefault(outcome.id, []).append(self._with_price(outcome, limit, reach))
@@ -143,10 +144,8 @@ class Pricer:
             if down == up == 0:
                 price = lowered if lever.side == "high" else raised
         prices = {"price": price, "price_if_lowered": lowered, "price_if_raised": raised}
-        if not self.fractional:
-            # The value of a mean as objective bends with every limit: its price is told at the answer only.
-            prices |= {"price_from": self.unit * reach.price_down, "price_to": self.unit * reach.price_up}
-            prices |= {"holds_from": at + down, "holds_to": at + up}
+        prices |= {"price_from": self.unit * reach.price_down, "price_to": self.unit * reach.price_up}
+        prices |= {"holds_from": at + down, "holds_to": at + up}
         return {name: value + 0.0 for name, value in prices.items()}
 
     def _at_ends(self) -> Mask:

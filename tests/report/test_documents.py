@@ -15,6 +15,7 @@ from optimizer.report.formats.markdown import markdown
 from optimizer.report.formats.page import page
 from optimizer.report.formats.terminal import lines, show
 from optimizer.report.formats.workbook import workbook
+from optimizer.units import beside
 
 ODD = (
     "a | b", "*bold*", "_slanted_", "`code`", "[link](there)", "<b>html</b>", "back\\slash", "50 % of 10", "-0", "1e9",
@@ -337,3 +338,11 @@ def test_a_report_of_any_tables_may_be_a_workbook(tmp_path: Path) -> None:
     assert rows == [("T",), ("V.",), ("a", "b", "c"), ("Other",), ("d",), ("y",), ("Broad",), ("x", 1, 2.5)]
     empty = load_workbook(BytesIO(workbook(Document("T", "V."), tmp_path / "x.xlsx")))
     assert empty.worksheets[0]["A1"].value == "T"
+
+
+@pytest.mark.parametrize(
+    ("end", "limit", "said"),
+    [(1.19668, 1.2, "1.197"), (1.36163, 1.2, "1.36"), (1.2, 1.2, "1.2"), (1.2 + 1e-9, 1.2, "1.2"), (9, 9.004, "9")],
+)
+def test_an_end_of_a_range_is_not_told_as_the_limit_itself(end: float, limit: float, said: str) -> None:
+    assert beside(end, limit, 2) == said

@@ -603,7 +603,7 @@ def test_binding_belongs_to_the_formula_that_is_told() -> None:
     assert _outcome(result, "cap-aa").binding == ""
 
 
-def test_a_ratio_objective_has_its_price_told_at_the_answer_only() -> None:
+def test_a_ratio_objective_has_its_price_told_along_its_range() -> None:
     rated = {"basis": "invented", "low": 0, "high": 100}
     aa = _blend("aa", 50, ratings={"mildness": {**rated, "typical": 20}})
     cc = _blend("cc", 50, charge="nonionic", ratings={"mildness": {**rated, "typical": 80}})
@@ -614,11 +614,9 @@ def test_a_ratio_objective_has_its_price_told_at_the_answer_only() -> None:
     # at active A and 0.60 per kg: cc = 30 - 2 A, aa = 4 A - 30, mean mildness 900 / A - 40, slope -900 / A^2
     outcome = _outcome(solve(brief_of(case)), "act")
     assert outcome.price == pytest.approx(-9)
-    # The price bends with the limit (-16 at 7.5, -4 at 15), so no range is told for it.
-    assert isnan(outcome.holds_from)
-    assert isnan(outcome.holds_to)
-    assert isnan(outcome.price_from)
-    assert isnan(outcome.price_to)
+    # The price bends with the limit; at 7.5 there is no aa left, at 15 no cc.
+    assert (outcome.holds_from, outcome.holds_to) == (pytest.approx(7.5), pytest.approx(15))
+    assert (outcome.price_from, outcome.price_to) == (pytest.approx(-16), pytest.approx(-4))
 
 
 def test_a_rule_named_like_an_implied_rule_is_refused_or_priced() -> None:

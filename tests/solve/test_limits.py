@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from math import inf, isfinite, isnan, sqrt
+from pathlib import Path
 from random import Random
 from typing import Any
 
@@ -405,21 +406,39 @@ def pinned(case: Case) -> None:
             rule["at_most"] = rule["at_least"]
 
 
-def test_prices_of_drawn_briefs_whose_objective_is_a_mean_have_no_range() -> None:
+def test_prices_of_a_wash_that_is_to_be_mild_hold_over_their_ranges_and_no_further(tmp_path: Path) -> None:
+    """A price of 0.7964 mildness per EUR was told without a range; the average over 0.005 EUR less was 47."""
+    for file in shipped("scenarios").iterdir():
+        if file.is_file():
+            text = file.read_text(encoding="utf-8").replace('minimise = "cost"', 'maximise = "mildness"')
+            (tmp_path / file.name).write_text(text, encoding="utf-8")
+    held, seen = (
+        Held(solve_fully(load_brief(tmp_path / "hand-wash.toml", changes=[("cost.at_most", "1.2")]))),
+        Counter(),
+    )
+    assert held.measure.ratio
+    check(held, seen)
+    assert seen["end holds"] >= 15
+    assert seen["same price beyond"] <= 1
+
+
+def test_prices_of_drawn_briefs_whose_objective_is_a_mean_hold_over_their_ranges() -> None:
     priced = apart = 0
+    seen: Counter[str] = Counter()
     for seed in range(drawn(50, of=120)):
         case = draw(Random(seed), Wish(past=0))
         held = held_of(case) if case["scenario"].get("objective") else None
         if held is None or not held.measure.ratio:
             continue
+        if held.found.basis.unique:
+            check(held, seen)
+            continue
         for told in held.bound():
-            assert isnan(told.holds_from)
-            assert isnan(told.holds_to)
+            # Where several formulas are equally good for a mean, the price is that at the formula told.
             below, above = held.slopes(told)
-            if not (same_slope(told.price_if_lowered, below) and same_slope(told.price_if_raised, above)):
-                # Where several formulas are equally good for a mean, the price is that at the formula told.
-                assert not held.found.basis.unique, (seed, told.id, told.price_if_lowered, below, above)
-                apart += 1
+            apart += not (same_slope(told.price_if_lowered, below) and same_slope(told.price_if_raised, above))
             priced += 1
-    assert priced >= drawn(8, of=25)
-    assert apart <= priced / 20
+    assert seen["priced"] + priced >= drawn(8, of=25)
+    assert seen["end holds"] >= drawn(6, of=10)
+    assert apart <= (seen["priced"] + priced) / 20
+    assert seen["same price beyond"] <= seen["end holds"] / 20
