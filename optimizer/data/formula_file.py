@@ -113,12 +113,15 @@ def _to_hundred(path: Path, doses: dict[str, float], rest: str, given: str, held
     notes = []
     total = sum(doses.values())
     if rest:
-        if given == "grams" or total > 100 - held_back:
+        if given == "grams" or total > 100:
             raise fault(str(path), rest, "the rest cannot be worked out.", "Give every line a figure.")
-        doses[rest] = doses.get(rest, 0.0) + 100 - held_back - total
-        kept = f" less {number(held_back)} % kept free" if held_back else ""
+        held = held_back if total <= 100 - held_back else 0.0
+        doses[rest] = doses.get(rest, 0.0) + 100 - held - total
+        kept = f" less {number(held)} % kept free" if held else ""
         notes.append(f"{rest} is the rest to 100 %{kept}: {number(doses[rest], 2)} %")
-        return GivenFormula(doses, held_back, tuple(notes))
+        if held_back > held:
+            notes.append(f"nothing is kept free: the {number(held_back)} % of the brief do not fit beside the rest")
+        return GivenFormula(doses, held, tuple(notes))
     if total <= 0:
         raise fault(str(path), "", "all doses are 0.", "Give each material a percent or grams.")
     if given == "grams":

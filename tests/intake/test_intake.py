@@ -142,6 +142,18 @@ def test_water_qs_is_the_rest_as_it_is_for_check(tmp_path: Path) -> None:
     assert read_formula(sheet(tmp_path, same, "same.csv"), LIBRARY.materials, 4.0).doses == pytest.approx(doses)
 
 
+def test_a_rest_smaller_than_what_the_brief_keeps_free_is_the_rest_and_keeps_nothing_free(tmp_path: Path) -> None:
+    # By hand: 60 + 37 = 97, so 3 % of water are left and 4 % cannot be kept free of them. Made-up recipe.
+    text = "Name,%\nAqua,60\nCoco-Glucoside,20\nCAPB,13.5\nGlycerin,3\nSodium benzoate,0.5\nAqua,q.s.\n"
+    taken = read_formula_sheet(sheet(tmp_path, text), LIBRARY, held_back=4.0)
+    assert {line.material: line.percent for line in taken.lines}["aqua"] == pytest.approx(63)
+    assert (sum(line.percent for line in taken.lines), taken.held_back) == (pytest.approx(100), 0)
+    assert "the other lines leave no room for the 4 % that the brief keeps free" in " ".join(taken.assumed)
+    given = read_formula(sheet(tmp_path, text.replace("CAPB", "cocamidopropyl-betaine")), LIBRARY.materials, 4.0)
+    assert (given.doses["aqua"], given.held_back) == (pytest.approx(63), 0)
+    assert "nothing is kept free: the 4 % of the brief do not fit" in " ".join(given.notes)
+
+
 @pytest.mark.parametrize(
     ("text", "told_of"),
     [
