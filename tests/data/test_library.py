@@ -119,7 +119,7 @@ FORMULAS = {
     "Sodium Citrate": "C6H5Na3O7H4O2",  # dihydrate
     "Triethanolamine": "C6H15NO3",
     "Phytic Acid": "C6H18O24P6",
-    "Sodium Phytate": "C6H6Na12O24P6",
+    "Sodium Phytate": "C6H11.8Na6.2O24P6",
     "Disodium EDTA": "C10H14N2Na2O8",
     "Tetrasodium Glutamate Diacetate": "C9H9NNa4O8",
     "Sodium Benzoate": "C7H5NaO2",
@@ -202,7 +202,7 @@ FORMULAS = {
 
 def mass(formula: str) -> float:
     """Return the molar mass of a molecular formula [g/mol]."""
-    return sum(WEIGHTS[element] * int(count or 1) for element, count in re.findall(r"([A-Z][a-z]?)(\d*)", formula))
+    return sum(WEIGHTS[element] * float(count or 1) for element, count in re.findall(r"([A-Z][a-z]?)([\d.]*)", formula))
 
 
 def test_the_mass_of_a_formula() -> None:
