@@ -123,8 +123,11 @@ def to_adjust(batch: Batch) -> Stage | None:
 
 
 def _to_thicken(batch: Batch) -> Stage | None:
-    """Return what a thickening log that was begun with a target still asks for."""
+    """Return what a thickening log still asks for: a reading of all that is in, then its target if it has one."""
     for log in batch.thickening:
+        if log.unread_percent > USED:
+            inside = f"{number(log.added_percent, 3)} % is in"
+            return Stage("thicken", f"Read the thickness: {inside}, and no reading that counts was taken since.")
         if not log.step or log.target is None:
             continue
         value = next(iter(log.step[-1].read_as.values()))

@@ -288,6 +288,22 @@ def test_the_record_says_what_law_forbids_and_what_is_open(tmp_path: Path, run: 
     assert "ABOVE A LEGAL CEILING" in run("records", "show", "1", "--store", tmp_path / "records.db").out
 
 
+def test_thickener_of_which_no_reading_counts_is_not_finished(tmp_path: Path, run: Run) -> None:
+    """Two readings, both struck as misread: what was added is in, and nobody knows how thick it is (made up)."""
+    path = batch_file(tmp_path, "1", *BLEND, READ, DONE, bottles=None, head="held_back_percent = 4\n")
+    path.write_text(path.read_text(encoding="utf-8").replace("percent = 80", "percent = 76"), encoding="utf-8")
+    salt = ("thicken", path, "--material", "sodium-chloride", "--sure")
+    assert run(*salt, "--added", "0.3%", "--viscosity", "1500", "--target", "3000").code == 0
+    assert run(*salt, "--added", "0.5%", "--viscosity", "3100").code == 0
+    desk = desk_of(tmp_path)
+    assert "Thicken on" not in desk.get("/batch/batch-1/label").text
+    for line in ("2", "1"):
+        assert run("thicken", path, "--material", "sodium-chloride", "--strike", line, "--why", "spindle").code == 0
+        for page in ("label", "card", "made", "cost"):
+            said = desk.get(f"/batch/batch-1/{page}").text
+            assert "Read the thickness: 0.5 % is in, and no reading that counts was taken since." in said, (line, page)
+
+
 def test_the_card_ends_where_the_weigh_sheet_ends(tmp_path: Path, run: Run) -> None:
     path = batch_file(tmp_path, "1", bottles=None)
     for command in (("card", path), ("card", path, "--share", "--no-instead")):
