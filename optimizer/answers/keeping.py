@@ -191,6 +191,9 @@ def _set(document: tomlkit.TOMLDocument, key: str, value: float) -> None:
         table = next((rule for rule, name in _rules(document) if name == owner), None)
         table = _new_rule(document, owner) if table is None else table
     table[field] = number
+    beside = table[field].trivia
+    if "source" in beside.comment:  # of the figure before, which is none of this one
+        beside.comment_ws = beside.comment = ""
 
 
 def _rules(document: tomlkit.TOMLDocument) -> list[tuple[Any, str]]:

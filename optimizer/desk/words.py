@@ -47,7 +47,7 @@ COMMAND = re.compile(
 INSTEAD = (
     (r"add --sure", "tick 'It is meant so'"), (r"; for the next batch name it under \[held_back\] .*", "."),
     (r"[Rr]un the command again", "send it again"),
-    (r"Write a further portion (as|with) [^;.]*[;.]( or strike what is wrong: tenside .*)?",
+    (r"Write a further portion (as|with) (?:[^;.]|\.\d)*[;.]( or strike what is wrong: tenside .*)?",
      "Sent again, it is a further portion; strike what is wrong."),
     (r"Or log a reading .*--added .*", "Or note a reading of what is in the vessel, with its pH, adding nothing."),
     (r" \(--lost\)", ""), (r"(, |: )see --json(?=\.|$)", ""), (r"(, digests|, not)? in --json(?=[. ]|$)", ""),
@@ -111,7 +111,7 @@ def named(text: str, materials: Materials, word: re.Pattern[str] = WORD) -> str:
 
     def name(found: re.Match[str]) -> str:
         material = materials.get(found[0])
-        return re.split(r",| \(", material.name)[0] if material else found[0]
+        return re.split(r",| \((?!and\))", material.name)[0] if material else found[0]
 
     return word.sub(name, signed(text))
 

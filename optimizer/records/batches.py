@@ -362,6 +362,17 @@ def refuse_slips(store: Store, batch: int, on: str, value: float | None, *, ph: 
     Raises:
         DataError: If it is one.
     """
+    refuse_before(store, batch, on, "the reading is dated")
+    if ph and value is not None and not 0 <= value <= 14:
+        raise store.fault("", f"pH {value:g} cannot be: it goes from 0 to 14.", "Read the meter again.")
+
+
+def refuse_before(store: Store, batch: int, on: str, what: str) -> None:
+    """Refuse a day before a batch was begun, told as `what` and the day.
+
+    Raises:
+        DataError: If it is one.
+    """
     begun = store.one(
         "SELECT r.made_on, min(nullif(l.on_date, '')) AS weighed FROM revision r "
         "LEFT JOIN lot l ON l.revision_id = r.id WHERE r.id = (SELECT max(id) FROM revision WHERE batch_id = ?)",
@@ -369,11 +380,7 @@ def refuse_slips(store: Store, batch: int, on: str, value: float | None, *, ph: 
     )
     first = min(filter(None, (begun["made_on"], begun["weighed"])), default="")
     if on and on[:10] < first[:10]:
-        raise store.fault(
-            "", f"the reading is dated {on}, before the batch was made ({first[:10]}).", "Correct the date."
-        )
-    if ph and value is not None and not 0 <= value <= 14:
-        raise store.fault("", f"pH {value:g} cannot be: it goes from 0 to 14.", "Read the meter again.")
+        raise store.fault("", f"{what} {on}, before the batch was made ({first[:10]}).", "Correct the date.")
 
 
 def put_away(store: Store, number: str, on: str, place: str, until: str, amount_g: float | None, said: str) -> None:

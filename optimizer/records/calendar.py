@@ -7,7 +7,7 @@ from typing import Any
 from optimizer.bench.batch import batch_from
 from optimizer.errors import nearest
 from optimizer.files import toml_of
-from optimizer.records.batches import LATEST, batch_id, refuse_slips
+from optimizer.records.batches import LATEST, batch_id, refuse_before, refuse_slips
 from optimizer.records.plans import DEFAULT, TestPlan
 from optimizer.records.series import Calendar, tests_of
 from optimizer.records.store import Store
@@ -35,6 +35,7 @@ def lay(store: Store, number: str, start: str, on: str, plans: Sequence[TestPlan
         if fresh:
             held = store.one(f"SELECT r.* FROM {LATEST} WHERE b.id = ?", row)
             begin = _day_0(store, number, start or held["made_on"][:10])
+            refuse_before(store, row, begin.isoformat(), "day 0 is")
             batch = batch_from(toml_of(held["text"], held["file"]), held["file"])
             window = batch.ph_low, batch.ph_high
             if window == (None, None):

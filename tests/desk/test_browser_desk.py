@@ -19,6 +19,7 @@ from selenium.webdriver.common.keys import Keys as Key
 
 from optimizer.answers.bench import lay_batch
 from optimizer.answers.kept import keep_batch
+from optimizer.answers.starter import lay
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
 from optimizer.desk import watch
@@ -201,6 +202,14 @@ def test_a_batch_by_keyboard_alone(browser: Any, folder: Path) -> None:
             assert len(read_batch(folder / "batch-12.toml").weighed) == line
         hand.came()
         hand.go_to(browser.find_element("link text", "Go to the pH"))
+
+
+def test_a_shelf_that_nobody_counted_fits_a_telephone(chrome: Any, tmp_path: Path) -> None:
+    lay(tmp_path)
+    with window(chrome, 390, 844) as driver, served(tmp_path) as desk:
+        enter(driver, desk.address, desk.guard)
+        driver.get(f"{desk.address}/shelf")
+        fits(driver)
 
 
 def test_what_is_half_typed_stays_until_it_is_noted(browser: Any, folder: Path) -> None:

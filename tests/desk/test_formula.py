@@ -131,6 +131,15 @@ def test_keeping_writes_into_the_brief_and_it_can_be_put_back(desk: Browser, fol
     assert path.read_bytes() == before
 
 
+def test_a_source_of_the_figure_before_is_none_of_a_moved_one(desk: Browser, folder: Path) -> None:
+    path = folder / "hand-wash.toml"
+    noted = re.sub(r'(rating = "mildness"\nat_least = [0-9.]+)', r"\1  # usual; no source", path.read_text("utf-8"))
+    path.write_text(noted, encoding="utf-8")
+    desk.get(MOVED)
+    assert "Kept in the brief." in desk.submit("/formula/hand-wash/keep").text
+    assert 'rating = "mildness"\nat_least = 60\n' in path.read_text(encoding="utf-8")
+
+
 @pytest.mark.thorough
 def test_what_another_page_changed_is_kept_and_the_same_figure_is_shown_both_ways(desk: Browser, folder: Path) -> None:
     other = desk_of(folder)

@@ -118,6 +118,17 @@ def test_a_limit_is_said_with_its_materials_by_name() -> None:
     assert {text: named(text, known) for text in said} == said
 
 
+def test_a_name_of_two_materials_is_not_cut_to_that_of_one() -> None:
+    """Phenoxyethanol alone is another material of the library than its mixture with ethylhexylglycerin."""
+    known = read_library([shipped("library")]).by_id
+    assert named("phenoxyethanol-ethylhexylglycerin", known).startswith("Phenoxyethanol (and) Ethylhexylglycerin")
+
+
+def test_a_figure_with_a_point_does_not_cut_a_sentence() -> None:
+    said = "5 g are noted. Write a further portion as betaine=+332.6; or strike what is wrong: tenside weighed b.toml"
+    assert on_page(said) == "5 g are noted. Sent again, it is a further portion; strike what is wrong."
+
+
 def test_a_report_calls_materials_by_their_names_and_writes_units_as_people_do() -> None:
     known = read_library([shipped("library")]).by_id
     rows = (("coco-glucoside", 2.5), ("of coco-glucoside +- 0.1", 1.0))

@@ -379,6 +379,14 @@ def test_no_line_where_there_is_none() -> None:
     assert slow.passes_on == ""
 
 
+def test_day_0_is_no_day_before_the_batch(store: Store, tmp_path: Path) -> None:
+    """The harbour's batch was weighed and finished on 2026-03-03."""
+    keep(store, incoming_of(batch_file(tmp_path, "12", weighed("aqua", 800, "A"))), DAY)
+    with pytest.raises(DataError, match="day 0 is 1999-01-01, before the batch was made"):
+        lay(store, "12", "1999-01-01", DAY)
+    assert lay(store, "12", "", DAY).laid
+
+
 def test_the_default_calendar(store: Store, tmp_path: Path) -> None:
     # day 0 is 2026-03-03; 30 days on is 2026-04-02, 90 is 2026-06-01, 180 is 2026-08-30
     kept(store, batch_file(tmp_path, "12"))

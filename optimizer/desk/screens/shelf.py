@@ -147,8 +147,9 @@ def _changes(asked: Asked, path: Path) -> Iterator[Html]:
 
 def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
     price = f"{line.price_per_kg:.2f} {line.currency} per kg" if line.price_per_kg is not None else "no price"
-    how = "left" if line.counted_on else "as written: count it, to see what is left"
-    left = f"{number(found.left_kg[line.row], 3)} kg {how}" if line.row in found.left_kg else ""
+    stocked = line.row in found.left_kg
+    left = f"{number(found.left_kg[line.row], 3)} kg{' left' if line.counted_on else ''}" if stocked else ""
+    uncounted = stocked and not line.counted_on
     facts = [price, f"packs of {number(line.pack_kg, 3)} kg" if line.pack_kg else "", line.supplier]
     facts += [f"lot {line.lot}" if line.lot else ""]
     facts += [f"active {number(line.lot_active, 2)} %" if line.lot_active else ""]
@@ -159,6 +160,7 @@ def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
     return tag(
         "li",
         tag("div", tag("span", _known(found, line), class_="name"), tag("span", left, class_="n"), class_="line"),
+        tag("p", "as written: count it, to see what is left", class_="of") if uncounted else None,
         tag("p", "Runs low", class_="next") if low else None,
         tag("p", ", ".join(f for f in (*facts, counted) if f), class_="of"),
         _changing(asked, found.path, line, name) if asked.may_send("/shelf") else None,
