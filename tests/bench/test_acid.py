@@ -518,7 +518,7 @@ REFUSED = [
     (("--read", "7", "--with", "lactic acit"), "Did you mean 'lactic acid'?"),
     (("--read", "7", "--with", "lactic acid", "--strength", "0"), "0 % is not a strength."),
     (("--read", "7", "--on", "yesterday"), "on: 'yesterday': a day is written as year, month and day"),
-    (("--read", "7", "--sample", "-5"), "-5.0 g is no sample."),
+    (("--read", "7", "--sample", "-5"), "'-5' is not in the range"),
     (("--added", "0.3"), "a line of the log needs the pH that was read"),
     (("--read", "7", "--with", "lactic acid"), "how strong is the lactic acid? Add --strength PERCENT"),
     (("--read", "7", "--strength", "40"), "--strength needs --with"),

@@ -95,7 +95,7 @@ def test_the_content_of_a_bottle_is_read_as_meant_when_a_batch_is_laid(tmp_path:
         ("250 g", "is no amount in ml"),
         ("0", "not in the range x>=0.1"),
         ("2 cups", "no measure"),
-        ("x", "not an amount"),
+        ("x", "is not a number"),
     ],
 )
 def test_what_is_no_content_of_a_bottle_is_refused(tmp_path: Path, run: Run, typed: str, said: str) -> None:
