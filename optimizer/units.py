@@ -46,6 +46,7 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `SAME_CORNER` | two corners are one, or one lies at no end | nothing: coordinates of width 1 |
 | `NO_GAIN` | an exchange of a trial helps no more | the worth of the choice |
 | `ON_DIGIT` | a limit is what its shown digits say, and needs no rounding outward | one of the last digit |
+| `TRIED` | a limit that is found by trying is told in steps of this | nothing: its unit |
 | `SMALL` | a limit is shown in two digits, where four decimals would hide what it says | nothing: its unit |
 """
 
@@ -68,6 +69,7 @@ DOSE_TOLD = 1e-5
 SAME_WORTH = 1e-9
 POINT_MET = 1e-9
 LEAST_TERM = 1e-4
+TRIED = 1e-4
 ROW_MET = 1e-7
 AT_END = 1e-8
 NO_COEFFICIENT = 1e-9

@@ -22,7 +22,7 @@ from optimizer.rules.composition import Active
 from optimizer.rules.preserved import PRESERVATIVE, Unpreserved
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import PH, Probe
-from optimizer.units import AS_TYPED, KEPT, SAME_WORTH, outward, stated, whole_up
+from optimizer.units import AS_TYPED, KEPT, SAME_WORTH, TRIED, outward, stated, whole_up
 
 DROP_STEPS = 10.0
 """Noticeable steps that dropping a yes/no rule counts as, for the order of repairs."""
@@ -40,8 +40,6 @@ class Filled(Active):
 
 FILLED = Filled(id="some-surfactant", at_least=0.1)
 """What a wash is asked for at the least where limits are mended, % active; made up, far below any that washes."""
-TRIED = 1e-4
-"""Limits that are found by trying are told in steps of this part of their unit."""
 PH_SHOWN = 0.01
 """A pH limit is told in steps of this."""
 

@@ -303,7 +303,7 @@ def test_pages_print_what_they_say_and_no_empty_sheet(chrome: Any, shop: Path) -
         enter(driver, desk.address, desk.guard)
         for page in PAGES:
             driver.get(f"{desk.address}{page}")
-            wait(lambda: "follows" not in text(driver))
+            wait(lambda: "proof follows" not in text(driver))
             title = one(driver, "h1").text
             sheets = printed(driver)
             assert all(sheet.strip() for sheet in sheets), page
