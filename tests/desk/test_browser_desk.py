@@ -368,7 +368,10 @@ def test_nothing_is_found_by_the_accessibility_checker(browser: Any, folder: Pat
             browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
-def test_a_page_in_sight_is_told_that_its_file_was_changed_broken_or_lost(browser: Any, folder: Path) -> None:
+def test_a_page_in_sight_is_told_that_its_file_was_changed_broken_or_lost(
+    browser: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(watch, "EVERY_S", 0.2)
     path = folder / "batch-12.toml"
     whole_text = path.read_text(encoding="utf-8")
 

@@ -24,12 +24,12 @@ from optimizer.report.formats.page import LONG, page
 from optimizer.report.tradeoff import leeway_document
 from optimizer.solve.best import solve
 from optimizer.studies.leeway import leeway
-from tests.support.chromium import marks, window
+from tests.support.chromium import here, window
 from tests.support.hostile import ask
 
 WIDTHS = (320, 360, 768, 1280)
 
-pytestmark = marks
+pytestmark = [pytest.mark.thorough, here]
 
 
 def odd() -> Document:
