@@ -61,7 +61,7 @@ def after_bench(stage: Stage, batch: Batch, path: str) -> str:
     """Return what is done next with a batch file, and the command that notes it."""
     from optimizer.bench.stage import command_of, may_thicken
 
-    thicker = f", or thicken it first: tenside thicken {path}" if may_thicken(batch, stage) else ""
+    thicker = f", or thicken it first: {command_of('thicken', path, batch)}" if may_thicken(batch, stage) else ""
     return f"{stage.words} Then {command_of(stage.step, path, batch)}{thicker}"
 
 
